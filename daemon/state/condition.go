@@ -1,0 +1,122 @@
+package state
+
+import "time"
+
+// Severity orders conditions.
+type Severity int
+
+// Severities, mildest first.
+const (
+	Notice    Severity = iota // good to know
+	Attention                 // something is missing or degraded
+	Danger                    // work is at risk; a person must look
+)
+
+func (s Severity) String() string {
+	switch s {
+	case Notice:
+		return "notice"
+	case Attention:
+		return "attention"
+	case Danger:
+		return "danger"
+	}
+	return "unknown"
+}
+
+// Code names a kind of condition. The codes are part of the published contract.
+type Code string
+
+// Kind is one row of the table of conditions.
+type Kind struct {
+	Code     Code
+	Severity Severity
+	// NeedsPerson makes the box light ask for somebody.
+	NeedsPerson bool
+	Sentence    string // what is the matter, without the particulars
+	Hint        string // what to do about it
+}
+
+// Every condition there is.
+const (
+	PolicyBroken      Code = "policy-broken"
+	PolicyStale       Code = "policy-stale"
+	StateUnwritable   Code = "state-unwritable"
+	LedgerReplaced    Code = "ledger-replaced"
+	LedgerFailing     Code = "ledger-failing"
+	ClockUntrusted    Code = "clock-untrusted"
+	LightUnreachable  Code = "light-unreachable"
+	DeviceWatchLost   Code = "device-watch-lost"
+	MediumUnmountable Code = "medium-unmountable"
+	MediumDirty       Code = "medium-dirty"
+	CardChanged       Code = "card-changed"
+	CardGone          Code = "card-gone"
+	CardUnreadable    Code = "card-unreadable"
+	CardEntriesLeft   Code = "card-entries-left-out"
+	CardHistoryBroken Code = "card-history-broken"
+	DriveNotEnrolled  Code = "drive-not-enrolled"
+	DriveCloned       Code = "drive-cloned"
+	DriveFull         Code = "drive-full"
+	DriveGone         Code = "drive-gone"
+	DriveFailing      Code = "drive-failing"
+	DriveReadOnly     Code = "drive-read-only"
+	DriveRefused      Code = "drive-refused"
+	DriveHung         Code = "drive-hung"
+	CopyDamaged       Code = "copy-damaged"
+	StatusUnreachable Code = "status-unreachable"
+)
+
+// Kinds is the one table that feeds page, JSON, lights, metrics and journal.
+var Kinds = []Kind{
+	{PolicyBroken, Danger, true, "the policy file is broken and there is none to go on with; no work is taken", "mend the file, check it with 'bothy check-policy', then reload"},
+	{PolicyStale, Attention, false, "the new policy file is broken; the last good one goes on", "mend the file, check it with 'bothy check-policy', then reload"},
+	{StateUnwritable, Danger, true, "the state folder cannot be written", "check its disk for space and faults"},
+	{LedgerReplaced, Attention, false, "the ledger was damaged and has been set aside; a new one was begun", "earlier copies are not recognised until their drives are read again; cards are copied anew"},
+	{LedgerFailing, Danger, true, "the ledger cannot be written", "copying goes on; check the disk that holds the state folder"},
+	{ClockUntrusted, Notice, false, "the clock is not synchronised; names and manifests say so", "order is kept by sequence number, nothing is lost"},
+	{LightUnreachable, Attention, false, "a light of the policy cannot be driven", "check its name under /sys/class/leds and the permissions of the service"},
+	{DeviceWatchLost, Attention, false, "the stream of device events was lost and is being opened again", "devices are listed afresh; nothing needs to be done unless it repeats"},
+	{MediumUnmountable, Danger, false, "a medium cannot be mounted", "its file system is damaged or unknown to this kernel; the card is held and nothing was changed on it"},
+	{MediumDirty, Attention, false, "a card was not cleanly unmounted; what its journal holds is not shown", "files written last may be missing from the list; look at the card in the camera before reusing it"},
+	{CardChanged, Danger, false, "another card appeared in the reader during an offload; the offload is void", "take the card out and put it in again"},
+	{CardGone, Attention, false, "a card was pulled before it was released", "put the same card in again; what is proven already is not copied twice"},
+	{CardUnreadable, Danger, false, "parts of a card cannot be read", "the rest is saved; the missing ranges are listed with the copy; do not reuse the card"},
+	{CardEntriesLeft, Attention, false, "a card holds entries that are neither files nor folders", "they are listed with the offload; name them under 'ignore' in the policy if they may be lost"},
+	{CardHistoryBroken, Danger, false, "the card's own manifest does not agree with its files", "the files named were damaged before they reached this box; do not reuse the card"},
+	{DriveNotEnrolled, Attention, false, "a drive waits to be enrolled", "run 'bothy enrol DEVICE --name NAME'"},
+	{DriveCloned, Danger, false, "two attached drives carry the same identity; the second is refused", "one is an image of the other: remove .bothy/drive.toml from the copy and enrol it"},
+	{DriveFull, Danger, false, "a drive has no room above its reserve", "attach another drive"},
+	{DriveGone, Attention, false, "a drive was pulled while in use; its copy is unfinished", "attach it again, with the card still in"},
+	{DriveFailing, Danger, false, "a drive gave repeated faults and is set aside", "copy what it holds and replace it"},
+	{DriveReadOnly, Danger, false, "a drive can only be read", "look for a write-protect switch or a damaged file system"},
+	{DriveRefused, Attention, false, "a drive cannot take a card", "see the copy's reason"},
+	{DriveHung, Danger, false, "a drive does not answer and is set aside", "unplug it and attach it again; if it repeats, replace cable or drive"},
+	{CopyDamaged, Danger, false, "a copy that was proven earlier is missing or changed", "it no longer counts; keep the other copies"},
+	{StatusUnreachable, Attention, false, "the status endpoint or the control socket cannot be opened", "another program may hold the address"},
+}
+
+// KindOf returns the row of the table for code; ok is false for an unknown code.
+func KindOf(code Code) (kind Kind, ok bool) {
+	for _, k := range Kinds {
+		if k.Code == code {
+			return k, true
+		}
+	}
+	return Kind{}, false
+}
+
+// Condition is something the box wants known, about one subject, from Since on.
+type Condition struct {
+	Code    Code
+	Subject string // what it is about: a device, card, drive or path; "" for the box
+	Detail  string // the particulars, one sentence; may be empty
+	Since   time.Time
+}
+
+// Kind returns the table's row; an unknown code gets one that needs a person.
+func (c Condition) Kind() Kind {
+	if k, ok := KindOf(c.Code); ok {
+		return k
+	}
+	return Kind{Code: c.Code, Severity: Danger, NeedsPerson: true, Sentence: string(c.Code)}
+}

@@ -1,0 +1,236 @@
+// Package state is the one picture of the box that every window shows.
+//
+// The supervisor owns the truth and publishes it as an immutable State; lights,
+// page, JSON, metrics, the journal and systemd's status line are functions of a
+// State and never of each other. A State that has been published is never
+// changed: whoever receives one may keep it and read it without a lock.
+//
+// The package holds no behaviour beyond publishing and the table of conditions;
+// it reads no clock and touches no device.
+package state
+
+import "time"
+
+// Verdict answers the one question of the box: may this card be reused?
+type Verdict string
+
+// The two verdicts. In doubt it is Hold.
+const (
+	Hold    Verdict = "hold"
+	Release Verdict = "release"
+)
+
+// Phase is what the box as a whole is doing.
+type Phase string
+
+// Phases of the daemon, in the order in which it passes through them.
+const (
+	Starting Phase = "starting" // self-check, first enumeration
+	Watching Phase = "watching" // ready for cards
+	Stopping Phase = "stopping" // told to stop; work is being parked
+)
+
+// State is everything the box says about itself at one moment.
+type State struct {
+	// Moment is the wall clock when this State was published, in UTC. It is
+	// for display only: nothing is ordered by it.
+	Moment time.Time
+	// ClockTrusted says whether the wall clock is known to be synchronised.
+	ClockTrusted bool
+	// Sequence grows by one with every published State.
+	Sequence uint64
+
+	Box        Box
+	Phase      Phase
+	Policy     Policy
+	Devices    []Device    // every block device seen, with what was decided; sorted by Name
+	Cards      []Card      // cards that are in now, in order of arrival
+	Drives     []Drive     // drives attached now or known to the ledger; attached first, then by Name
+	Offloads   []Offload   // newest first, at most MaxOffloads
+	Conditions []Condition // raised now, most severe first, then oldest first
+	Counters   Counters
+}
+
+// MaxOffloads bounds how many offloads a State carries; older ones are in the ledger.
+const MaxOffloads = 50
+
+// Box names the machine and the program.
+type Box struct {
+	Name    string    // from the policy; falls back to the host name
+	ID      string    // made once, kept in the state folder
+	Version string    // of the program
+	Started time.Time // UTC, display only
+	Copies  int       // proven copies on distinct drives that a release needs
+}
+
+// Policy says which policy is in force.
+type Policy struct {
+	Path     string
+	LoadedAt time.Time // UTC, when the policy in force was read; zero when none is
+	// Error is the whole message (FILE:LINE:COL: what (hint)) of the newest
+	// load that failed; empty when the newest load succeeded.
+	Error string
+}
+
+// Device is one block device and what was decided about it.
+type Device struct {
+	Name      string // kernel name, e.g. "sda1"
+	Node      string // e.g. "/dev/sda1"
+	Disk      string // kernel name of the whole disk, e.g. "sda"
+	Slot      string // ID_PATH
+	Label     string
+	FSType    string
+	SizeBytes int64
+	// Decision is one of "card", "drive", "left-alone", "looking".
+	Decision string
+	Rule     string // name of the rule that took it; empty when none did
+	Sentence string // why, in words
+}
+
+// CardPhase is where a card stands on its way.
+type CardPhase string
+
+// Phases of a card that is in.
+const (
+	CardLooking CardPhase = "looking" // being mounted and listed
+	CardQueued  CardPhase = "queued"  // waits for its turn
+	CardWorking CardPhase = "working" // being copied or proven
+	CardDecided CardPhase = "decided" // the verdict stands; nothing is running
+)
+
+// HoldKind says which sort of hold a decided card has; the light differs.
+type HoldKind string
+
+// Kinds of hold.
+const (
+	NoHold      HoldKind = ""            // the verdict is release, or work is going on
+	NeedsDrive  HoldKind = "needs-drive" // more drives would bring the release
+	HoldByFault HoldKind = "fault"       // something went wrong and a person must look
+)
+
+// Card is a card that is in now.
+type Card struct {
+	Device    string // kernel name
+	Slot      string // ID_PATH of the slot it is in
+	Label     string
+	Rule      string
+	Phase     CardPhase
+	Verdict   Verdict
+	HoldKind  HoldKind
+	Reason    string // why the verdict is what it is, one sentence
+	OffloadID string // newest offload of this insertion; empty before there is one
+	SizeBytes int64
+	Files     int   // on the card, after ignore rules; 0 before it was listed
+	Bytes     int64 // sum of Files' sizes
+}
+
+// Drive is one drive, attached or remembered.
+type Drive struct {
+	ID         string // from its drive.toml; empty while not enrolled
+	Name       string
+	Device     string // kernel name; empty when not attached or a plain folder
+	Path       string // for a drive that a rule names by folder
+	Slot       string
+	Rule       string
+	FSType     string
+	Attached   bool
+	InUse      bool // mounted: do not pull
+	Full       bool // below its reserve
+	Failing    bool // set aside after faults
+	Refused    bool // e.g. a clone of another drive, or waits to be enrolled
+	Reason     string
+	SizeBytes  int64
+	FreeBytes  int64 // as last seen
+	Copies     int   // finished copies on it that the ledger knows
+	LastSeenAt time.Time
+}
+
+// CopyPhase is where one copy of an offload stands.
+type CopyPhase string
+
+// Phases of a copy. Proven, Refused, Failed and Incomplete are final.
+const (
+	CopyWaiting    CopyPhase = "waiting"
+	CopyCopying    CopyPhase = "copying"
+	CopyProving    CopyPhase = "proving"    // reading back
+	CopyFinishing  CopyPhase = "finishing"  // manifest, ledger, rename
+	CopyUnfinished CopyPhase = "unfinished" // interrupted; goes on when card and drive are back
+	CopyProven     CopyPhase = "proven"
+	CopyRefused    CopyPhase = "refused"    // preflight said no, nothing was written
+	CopyFailed     CopyPhase = "failed"     // faults; folder still says unfinished
+	CopyIncomplete CopyPhase = "incomplete" // salvage: some of the card could not be read
+)
+
+// Final reports whether the copy will not move on by itself.
+func (p CopyPhase) Final() bool {
+	switch p {
+	case CopyProven, CopyRefused, CopyFailed, CopyIncomplete:
+		return true
+	}
+	return false
+}
+
+// Copy is one offload on one drive.
+type Copy struct {
+	DriveID      string
+	DriveName    string
+	Folder       string // relative to the drive, the finished name
+	Phase        CopyPhase
+	Reason       string // set when Phase is refused, failed, incomplete or unfinished
+	FilesProven  int
+	BytesWritten int64
+	BytesProven  int64
+}
+
+// Offload is one card's content at one insertion, on its way to drives.
+type Offload struct {
+	ID        string // BOX-SEQUENCE
+	Sequence  int64  // orders offloads; from the ledger
+	CardLabel string
+	Rule      string
+	Device    string    // empty once the card is out
+	Started   time.Time // UTC, display only
+	Ended     time.Time // zero while running
+	Running   bool
+	Verdict   Verdict
+	Reason    string
+	Verify    string // verification level
+	Checksum  string // algorithm name
+	Files     int    // files this offload copies
+	Bytes     int64
+	BytesRead int64 // of the card, in this run
+	// RefersTo lists earlier offloads that hold files of the same card which
+	// this one therefore did not copy again.
+	RefersTo []string
+	// LeftOut lists what was on the card and is not in the copies, each as a
+	// sentence: links, device nodes, ignored names. At most MaxLeftOut.
+	LeftOut []string
+	Copies  []Copy
+}
+
+// MaxLeftOut bounds Offload.LeftOut; the last line then counts the rest.
+const MaxLeftOut = 100
+
+// Counters only ever grow while the process lives.
+type Counters struct {
+	DeviceEvents      uint64 // udev events received
+	DeviceRescans     uint64 // full enumerations
+	DeviceReconnects  uint64 // event stream lost (overflow or error) and opened again
+	BytesRead         uint64 // from cards
+	BytesWritten      uint64 // to drives
+	BytesReadBack     uint64 // from drives, for proof
+	FilesProven       uint64 // per drive
+	CopiesProven      uint64
+	CopiesFailed      uint64
+	Releases          uint64
+	Holds             uint64            // decided holds
+	ReadBackMismatch  uint64            // files whose read-back differed
+	FlushFailures     uint64            // failed fsync, fdatasync or syncfs
+	LightFailures     uint64            // light writes that failed
+	LedgerFailures    uint64            // ledger writes that failed
+	ConditionsRaised  map[string]uint64 // by code
+	OffloadsStarted   uint64
+	OffloadsFinished  uint64
+	PolicyReloads     uint64
+	PolicyReloadFails uint64
+}
