@@ -1,0 +1,125 @@
+package daemon
+
+import (
+	"maps"
+	"slices"
+	"time"
+
+	"bothy/daemon/state"
+	"bothy/metrics"
+)
+
+// measure turns a published State into what a scrape reports. It is pure.
+func measure(s *state.State) metrics.Snapshot {
+	snap := metrics.Snapshot{
+		Version:         s.Box.Version,
+		Phase:           string(s.Phase),
+		CopiesNeeded:    s.Box.Copies,
+		ClockTrusted:    s.ClockTrusted,
+		LastStateChange: unixSeconds(s.Moment),
+		PolicyLoaded:    !s.Policy.LoadedAt.IsZero(),
+		PolicyError:     s.Policy.Error != "",
+		PolicyLoadedAt:  unixSeconds(s.Policy.LoadedAt),
+		DevicesWatched:  len(s.Devices),
+		Counters:        measureCounters(&s.Counters),
+	}
+	for _, d := range s.Devices {
+		if d.Decision == "left-alone" {
+			snap.DevicesLeftAlone++
+		}
+	}
+	for _, o := range s.Offloads {
+		if o.Running {
+			snap.OffloadsRunning++
+		}
+	}
+	for _, c := range s.Cards {
+		snap.Cards = append(snap.Cards, measureCard(c))
+	}
+	for _, d := range s.Drives {
+		snap.Drives = append(snap.Drives, measureDrive(d))
+	}
+	measureConditions(s, &snap)
+	return snap
+}
+
+// measureCard shows a verdict only for a card about which one was decided.
+func measureCard(c state.Card) metrics.Card {
+	m := metrics.Card{Slot: c.Slot, Rule: c.Rule, Phase: string(c.Phase), Verdict: "working"}
+	if c.Phase != state.CardDecided {
+		return m
+	}
+	if c.Verdict == state.Release {
+		m.Verdict = "release"
+		return m
+	}
+	m.Verdict = "hold"
+	m.HoldKind = string(c.HoldKind)
+	if c.HoldKind == state.NoHold {
+		m.HoldKind = string(state.HoldByFault)
+	}
+	return m
+}
+
+// measureDrive leaves a drive without an identity nameless: what an unknown
+// medium calls itself must not become a series.
+func measureDrive(d state.Drive) metrics.Drive {
+	m := metrics.Drive{
+		Attached: d.Attached, InUse: d.InUse, Full: d.Full, Failing: d.Failing, Refused: d.Refused,
+		SizeBytes: d.SizeBytes, FreeBytes: d.FreeBytes, LastSeen: unixSeconds(d.LastSeenAt),
+	}
+	if d.ID != "" {
+		m.Name = d.Name
+	}
+	return m
+}
+
+// measureConditions reports every code there is, raised or not, so that an
+// alert can tell "never" from "not asked".
+func measureConditions(s *state.State, snap *metrics.Snapshot) {
+	raised := map[state.Code]int{}
+	for _, c := range s.Conditions {
+		raised[c.Code]++
+		if c.Kind().NeedsPerson {
+			snap.NeedsPerson = true
+		}
+	}
+	known := map[string]bool{}
+	for _, k := range state.Kinds {
+		known[string(k.Code)] = true
+		snap.Conditions = append(snap.Conditions, metrics.Condition{
+			Code: string(k.Code), Severity: k.Severity.String(), Raised: raised[k.Code],
+		})
+		snap.ConditionsRaisedTotal = append(snap.ConditionsRaisedTotal, metrics.Raised{
+			Code: string(k.Code), Times: s.Counters.ConditionsRaised[string(k.Code)],
+		})
+	}
+	for _, code := range slices.Sorted(maps.Keys(s.Counters.ConditionsRaised)) {
+		if !known[code] {
+			snap.ConditionsRaisedTotal = append(snap.ConditionsRaisedTotal, metrics.Raised{
+				Code: code, Times: s.Counters.ConditionsRaised[code],
+			})
+		}
+	}
+}
+
+func measureCounters(c *state.Counters) metrics.Counters {
+	return metrics.Counters{
+		DeviceEvents: c.DeviceEvents, DeviceRescans: c.DeviceRescans, DeviceReconnects: c.DeviceReconnects,
+		ReadBytes: c.BytesRead, WrittenBytes: c.BytesWritten, ReadBackBytes: c.BytesReadBack,
+		FilesProven: c.FilesProven, CopiesProven: c.CopiesProven, CopiesFailed: c.CopiesFailed,
+		Releases: c.Releases, Holds: c.Holds,
+		ReadBackMismatches: c.ReadBackMismatch, FlushFailures: c.FlushFailures,
+		LightFailures: c.LightFailures, LedgerFailures: c.LedgerFailures,
+		OffloadsStarted: c.OffloadsStarted, OffloadsFinished: c.OffloadsFinished,
+		PolicyReloads: c.PolicyReloads, PolicyReloadFails: c.PolicyReloadFails,
+	}
+}
+
+// unixSeconds returns 0 for the zero time.
+func unixSeconds(t time.Time) float64 {
+	if t.IsZero() {
+		return 0
+	}
+	return float64(t.UnixMilli()) / 1000
+}

@@ -1,0 +1,96 @@
+// Package metrics holds every metric of the program: its names, its help texts
+// and how a plain snapshot of numbers becomes Prometheus series.
+//
+// It guarantees that a scrape never fails because of what a device calls
+// itself: label values are cut to MaxLabelRunes, made printable, and merged
+// when two become the same, and the number of series is bounded. Names follow
+// the Prometheus conventions (base units, _total for counters, _info for text).
+//
+// It will not label a series with anything that names footage or a particular
+// device (file names, serials, UUIDs, checksums, offload ids), it keeps no state
+// between scrapes, and it knows nothing of the daemon that fills the snapshot.
+package metrics
+
+// Snapshot is what one scrape reports. Times are Unix seconds, 0 meaning
+// "never"; sizes are bytes. The zero value is valid.
+type Snapshot struct {
+	Version string // of the program
+
+	Phase                 string // one of Phases
+	CopiesNeeded          int    // proven copies that a release needs
+	ClockTrusted          bool
+	LastStateChange       float64 // when the State this was taken from was published
+	PolicyLoaded          bool    // a policy is in force
+	PolicyError           bool    // the newest load failed
+	PolicyLoadedAt        float64
+	DevicesWatched        int
+	DevicesLeftAlone      int
+	OffloadsRunning       int
+	Cards                 []Card
+	Drives                []Drive // attached ones first: on equal names the first one's sizes count
+	NeedsPerson           bool    // a raised condition needs a person
+	Conditions            []Condition
+	Counters              Counters
+	ConditionsRaisedTotal []Raised
+}
+
+// Phases lists the daemon's phases, in order.
+var Phases = []string{"starting", "watching", "stopping"}
+
+// CardPhases lists the phases of a card, in order.
+var CardPhases = []string{"looking", "queued", "working", "decided"}
+
+// Verdicts lists what a card in a slot can show; "working" stands for a card
+// about which nothing has been decided.
+var Verdicts = []string{"release", "hold", "working"}
+
+// HoldKinds lists why a decided card is held.
+var HoldKinds = []string{"needs-drive", "fault"}
+
+// Card is a card that is in now.
+type Card struct {
+	Slot, Rule string
+	Phase      string // one of CardPhases
+	Verdict    string // one of Verdicts
+	HoldKind   string // one of HoldKinds, or empty
+}
+
+// Drive is one enrolled drive, or one that was refused.
+type Drive struct {
+	Name      string // given by a person; empty while not enrolled
+	Attached  bool
+	InUse     bool
+	Full      bool
+	Failing   bool
+	Refused   bool
+	SizeBytes int64
+	FreeBytes int64
+	LastSeen  float64
+}
+
+// Condition counts the raised conditions of one code.
+type Condition struct {
+	Code, Severity string
+	Raised         int
+}
+
+// Raised counts how often a condition was raised since the start.
+type Raised struct {
+	Code  string
+	Times uint64
+}
+
+// Counters only grow while the process lives.
+type Counters struct {
+	DeviceEvents, DeviceRescans, DeviceReconnects uint64
+
+	ReadBytes, WrittenBytes, ReadBackBytes uint64
+
+	FilesProven, CopiesProven, CopiesFailed uint64
+
+	Releases, Holds                   uint64
+	ReadBackMismatches, FlushFailures uint64
+	LightFailures, LedgerFailures     uint64
+	OffloadsStarted, OffloadsFinished uint64
+	PolicyReloads, PolicyReloadFails  uint64
+}
