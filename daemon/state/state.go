@@ -148,7 +148,7 @@ type Drive struct {
 // CopyPhase is where one copy of an offload stands.
 type CopyPhase string
 
-// Phases of a copy. Proven, Refused, Failed and Incomplete are final.
+// Phases of a copy. Proven, Refused, Failed, Incomplete and Unproven are final.
 const (
 	CopyWaiting    CopyPhase = "waiting"
 	CopyCopying    CopyPhase = "copying"
@@ -159,12 +159,13 @@ const (
 	CopyRefused    CopyPhase = "refused"    // preflight said no, nothing was written
 	CopyFailed     CopyPhase = "failed"     // faults; folder still says unfinished
 	CopyIncomplete CopyPhase = "incomplete" // salvage: some of the card could not be read
+	CopyUnproven   CopyPhase = "unproven"   // finished without reading back, as its rule asks; releases nothing
 )
 
 // Final reports whether the copy will not move on by itself.
 func (p CopyPhase) Final() bool {
 	switch p {
-	case CopyProven, CopyRefused, CopyFailed, CopyIncomplete:
+	case CopyProven, CopyRefused, CopyFailed, CopyIncomplete, CopyUnproven:
 		return true
 	}
 	return false
