@@ -132,20 +132,35 @@ func diskIdentity(name string) string {
 
 const btrfsFSInfo = 0x8400941F // BTRFS_IOC_FS_INFO, linux/btrfs.h
 
-// btrfsDisks asks the file system for its UUID, because the device number that
-// stat gives for Btrfs is an invented one, and then /sys for its devices.
+// btrfsDisks returns the disks below all devices of a Btrfs.
 func (t sysTree) btrfsDisks(path string) ([]string, error) {
-	dir, err := os.Open(path)
+	dirs, err := t.btrfsDevices(path)
 	if err != nil {
 		return nil, err
 	}
-	defer dir.Close()
+	found := map[string]bool{}
+	for _, dir := range dirs {
+		if err := t.descend(dir, found, 0); err != nil {
+			return nil, err
+		}
+	}
+	return sortedKeys(found), nil
+}
+
+// btrfsDevices asks the file system for its UUID, because the device number
+// that stat gives for Btrfs is an invented one, and then /sys for its devices.
+func (t sysTree) btrfsDevices(path string) ([]string, error) {
+	f, err := os.OpenFile(path, os.O_RDONLY|unix.O_NONBLOCK, 0) // a fifo must not hang it
+	if err != nil {
+		return nil, err
+	}
+	defer f.Close()
 	var info struct {
 		maxID, devices uint64
 		uuid           [16]byte
 		_              [992]byte
 	}
-	if err := ioctlPointer(dir, btrfsFSInfo, unsafe.Pointer(&info)); err != nil {
+	if err := ioctlPointer(f, btrfsFSInfo, unsafe.Pointer(&info)); err != nil {
 		return nil, fmt.Errorf("ask Btrfs for its UUID: %w", err)
 	}
 	u := info.uuid
@@ -155,20 +170,39 @@ func (t sysTree) btrfsDisks(path string) ([]string, error) {
 	if err != nil {
 		return nil, err
 	}
-	found := map[string]bool{}
+	if uint64(len(entries)) != info.devices {
+		return nil, fmt.Errorf("a Btrfs of %d devices shows %d", info.devices, len(entries))
+	}
+	var dirs []string
 	for _, e := range entries {
-		target, err := filepath.EvalSymlinks(filepath.Join(devices, e.Name()))
+		dir, err := filepath.EvalSymlinks(filepath.Join(devices, e.Name()))
 		if err != nil {
 			return nil, err
 		}
-		if err := t.descend(target, found, 0); err != nil {
-			return nil, err
-		}
+		dirs = append(dirs, dir)
 	}
-	if uint64(len(entries)) != info.devices {
-		return nil, fmt.Errorf("Btrfs has %d devices, %d are there", info.devices, len(entries))
+	return dirs, nil
+}
+
+// checkOnlyBtrfsDevice makes sure that the Btrfs at path consists of the device
+// with the given number and of no other: the read-only gate is closed for one
+// disk only, and one drive is one fault domain.
+func (t sysTree) checkOnlyBtrfsDevice(path string, number uint64) error {
+	dirs, err := t.btrfsDevices(path)
+	if err != nil {
+		return err
 	}
-	return sortedKeys(found), nil
+	if len(dirs) != 1 {
+		return fmt.Errorf("%w: a Btrfs over %d devices", ErrUnsupported, len(dirs))
+	}
+	got, err := os.ReadFile(filepath.Join(dirs[0], "dev"))
+	if err != nil {
+		return err
+	}
+	if want := fmt.Sprintf("%d:%d", unix.Major(number), unix.Minor(number)); strings.TrimSpace(string(got)) != want {
+		return fmt.Errorf("%w: the mount shows another device", ErrMediumChanged)
+	}
+	return nil
 }
 
 // WholeDisk returns the name of the whole disk that the block device at node is

@@ -22,7 +22,6 @@ type Limits struct {
 	Forbidden          string // characters a name must not hold, beyond '/' and NUL; control characters: see ForbidsControl
 	ForbidsControl     bool   // U+0001 to U+001F are forbidden
 	NoTrailingDotSpace bool   // a final dot or space is dropped or refused
-	ReservedNames      bool   // the driver refuses CON, AUX, COM1 and their like
 	UTF8Only           bool   // names are stored as UTF-16: invalid UTF-8 cannot be kept
 
 	// TimeStep is the grain of a file's modification time.
@@ -52,7 +51,7 @@ const (
 	ntfsBadChars  = "\"*/:<>?\\|"         // "Naming Files, Paths, and Namespaces" (Microsoft): Win32 name rules
 	fatBadChars   = "\"*/:<>?\\|"         // long names; "FAT32 File System Specification" (Microsoft, 2000), Long Directory Entries
 	utf16Name     = 255                   // the same three documents: at most 255 UTF-16 units
-	vfatNameBytes = 255                   // Linux, fs/fat/namei_vfat.c: the driver counts bytes of UTF-8 as well (from memory; the guest test holds it)
+	vfatNameBytes = 255                   // Linux, fs/fat/namei_vfat.c: vfat_valid_longname counts bytes of UTF-8 as well
 	pathMax       = 4096                  // limits.h PATH_MAX
 	ext4MaxFile   = 16<<40 - 4096         // bytes, 4 KiB blocks: kernel documentation, ext4/blocks: 2^32 blocks a file, less one
 	exfatTimeStep = 10 * time.Millisecond // exFAT specification, 7.4.8: 2 s steps plus 0-199 x 10 ms
@@ -107,7 +106,7 @@ func LimitsOf(fsType string) Limits {
 	case "vfat", "msdos", "fat":
 		l := utf16Named("vfat", fatBadChars, fatTimeStep)
 		l.MaxFileBytes, l.MaxNameBytes = fat32MaxFile, vfatNameBytes
-		l.ReservedNames, l.RenameNeedsFsync = true, true
+		l.RenameNeedsFsync = true
 		return l
 	case "exfat":
 		l := utf16Named(fsType, exfatBadChars, exfatTimeStep)

@@ -33,15 +33,7 @@ func CheckMedium(diskNode string) (diskseq uint64, sizeBytes int64, err error) {
 // closed before the first mount, it does not stop a mount that can already
 // write, and it is open again after the disk was unplugged.
 func SetReadOnly(diskNode string) error {
-	f, err := openDevice(diskNode)
-	if err != nil {
-		return fmt.Errorf("set read-only: %w", err)
-	}
-	defer f.Close()
-	if err := unix.IoctlSetPointerInt(int(f.Fd()), unix.BLKROSET, 1); err != nil {
-		return fmt.Errorf("set %s read-only: %w", diskNode, err)
-	}
-	ro, err := readOnly(f)
+	ro, err := setGate(diskNode, 1)
 	if err != nil {
 		return err
 	}
@@ -49,6 +41,35 @@ func SetReadOnly(diskNode string) error {
 		return fmt.Errorf("set %s read-only: %w", diskNode, ErrNotReadOnly)
 	}
 	return nil
+}
+
+// SetWritable opens the gate again. A device that stays when its medium goes (a
+// card reader, a loop device) keeps the gate of the last card closed, so a drive
+// in that place could not be written. A disk that cannot be written for reasons
+// of its own (a switch, its firmware) gives ErrReadOnly. Never call it for an
+// insertion that was mounted as a card.
+func SetWritable(diskNode string) error {
+	ro, err := setGate(diskNode, 0)
+	if err != nil {
+		return err
+	}
+	if ro {
+		return fmt.Errorf("set %s writable: %w", diskNode, ErrReadOnly)
+	}
+	return nil
+}
+
+// setGate sets the kernel's flag and reads back what holds then.
+func setGate(diskNode string, closed int) (ro bool, err error) {
+	f, err := openDevice(diskNode)
+	if err != nil {
+		return false, fmt.Errorf("set read-only flag: %w", err)
+	}
+	defer f.Close()
+	if err := unix.IoctlSetPointerInt(int(f.Fd()), unix.BLKROSET, closed); err != nil {
+		return false, fmt.Errorf("set read-only flag of %s: %w", diskNode, err)
+	}
+	return readOnly(f)
 }
 
 // ReadOnly reports whether the kernel refuses writes to the device at node.

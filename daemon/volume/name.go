@@ -58,24 +58,7 @@ func (l Limits) nameFault(element string) string {
 	if last := element[len(element)-1]; l.NoTrailingDotSpace && (last == '.' || last == ' ') {
 		return "it ends in a dot or a space, which would be dropped"
 	}
-	if l.ReservedNames && reserved(element) {
-		return "it is reserved for a device"
-	}
 	return ""
-}
-
-// reserved reports whether the part before the first dot is one of the names
-// that "Naming Files, Paths, and Namespaces" (Microsoft) sets aside.
-func reserved(name string) bool {
-	base, _, _ := strings.Cut(strings.ToUpper(name), ".")
-	switch base {
-	case "CON", "PRN", "AUX", "NUL":
-		return true
-	}
-	if len(base) != 4 || base[3] < '1' || base[3] > '9' {
-		return false
-	}
-	return base[:3] == "COM" || base[:3] == "LPT"
 }
 
 // Fold maps a name to what the file system takes for the same name: two names
