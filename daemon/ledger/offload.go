@@ -1,0 +1,207 @@
+package ledger
+
+import (
+	"context"
+	"database/sql"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"strings"
+)
+
+// Values of Offload.Status.
+const (
+	OffloadOpen = "open" // work goes on, or will when the card is back
+	OffloadDone = "done" // the verdict stands
+	OffloadVoid = "void" // another card got in between; never believed again
+)
+
+// Offload is one card's content at one insertion.
+type Offload struct {
+	ID           string // BOXID-SEQ, given by BeginOffload
+	Seq          int64  // the order of offloads, from 1
+	CardKey      string // recognises the card when it comes again; "" never does
+	CardLabel    string
+	Rule         string
+	Folder       string
+	Verify       string
+	Checksum     string
+	CopiesWanted int
+	Files        int   // how many files it will record; 0 when not known
+	Bytes        int64 // sum of their sizes
+	Started      Moment
+	Ended        Moment // zero while open
+	Status       string // OffloadOpen, OffloadDone or OffloadVoid
+	Verdict      string // "hold", "release", or "" while undecided
+	Reason       string
+	RefersTo     []string // ids of earlier offloads that hold the rest of the card
+	LeftOut      []string // sentences
+}
+
+// offloadRow is an Offload as it is stored.
+type offloadRow struct {
+	offload  Offload
+	started  momentColumns
+	ended    momentColumns
+	refersTo string
+	leftOut  string
+	seal     int64
+}
+
+const offloadColumns = `seq, id, card_key, card_label, rule, folder, verify, checksum, copies_wanted, files, bytes,
+	started_wall, started_trusted, started_boot, started_since_boot_ns,
+	ended_wall, ended_trusted, ended_boot, ended_since_boot_ns,
+	status, verdict, reason, refers_to, left_out, seal`
+
+func (r *offloadRow) targets() []any {
+	o := &r.offload
+	all := []any{&o.Seq, &o.ID, &o.CardKey, &o.CardLabel, &o.Rule, &o.Folder, &o.Verify, &o.Checksum,
+		&o.CopiesWanted, &o.Files, &o.Bytes}
+	all = append(all, r.started.targets()...)
+	all = append(all, r.ended.targets()...)
+	return append(all, &o.Status, &o.Verdict, &o.Reason, &r.refersTo, &r.leftOut, &r.seal)
+}
+
+func (r *offloadRow) computeSeal() int64 {
+	o := &r.offload
+	return newSealer("offloads").addInt(o.Seq).
+		add(o.ID, o.CardKey, o.CardLabel, o.Rule, o.Folder, o.Verify, o.Checksum).
+		addInt(int64(o.CopiesWanted), int64(o.Files), o.Bytes).addMoment(r.started).addMoment(r.ended).
+		add(o.Status, o.Verdict, o.Reason, r.refersTo, r.leftOut).sum()
+}
+
+// scanOffload reads a row of offloads and believes it only with its seal.
+func scanOffload(row interface{ Scan(...any) error }) (r offloadRow, err error) {
+	if err := row.Scan(r.targets()...); err != nil {
+		return r, err
+	}
+	o := &r.offload
+	if r.seal != r.computeSeal() {
+		return r, broken("offloads", o.ID)
+	}
+	if o.Started, err = r.started.moment(); err != nil {
+		return r, err
+	}
+	if o.Ended, err = r.ended.moment(); err != nil {
+		return r, err
+	}
+	if err := json.Unmarshal([]byte(r.refersTo), &o.RefersTo); err != nil {
+		return r, fmt.Errorf("%w: refers_to of %s: %w", ErrDamaged, o.ID, err)
+	}
+	if err := json.Unmarshal([]byte(r.leftOut), &o.LeftOut); err != nil {
+		return r, fmt.Errorf("%w: left_out of %s: %w", ErrDamaged, o.ID, err)
+	}
+	return r, nil
+}
+
+// offloadByID returns ErrUnknown when there is no such offload.
+func offloadByID(ctx context.Context, q queryer, id string) (offloadRow, error) {
+	r, err := scanOffload(q.QueryRowContext(ctx, "SELECT "+offloadColumns+" FROM offloads WHERE id = ?", id))
+	if errors.Is(err, sql.ErrNoRows) {
+		return r, fmt.Errorf("offload %q: %w", id, ErrUnknown)
+	}
+	if err == nil && r.offload.ID != id {
+		return r, broken("offloads", id)
+	}
+	return r, err
+}
+
+// BeginOffload records a new open offload and returns it with the Seq and ID it
+// was given and its text as stored. Neither was ever given before, nor will be.
+func (l *Ledger) BeginOffload(ctx context.Context, o Offload) (Offload, error) {
+	if o.CardKey != "" {
+		if err := checkKey("card key", o.CardKey); err != nil {
+			return Offload{}, fmt.Errorf("begin offload: %w", err)
+		}
+	}
+	for _, text := range []*string{&o.CardLabel, &o.Rule, &o.Folder, &o.Verify, &o.Checksum, &o.Reason} {
+		*text = cleanText(*text)
+	}
+	o.Status = OffloadOpen
+	var begun offloadRow
+	err := l.changeAndMove(ctx, func(tx *sql.Tx) error {
+		if err := tx.QueryRowContext(ctx,
+			`SELECT 1 + max((SELECT coalesce(max(seq), 0) FROM sqlite_sequence WHERE name = 'offloads'),
+				(SELECT coalesce(max(seq), 0) FROM offloads))`).Scan(&o.Seq); err != nil {
+			return err
+		}
+		r, err := newOffloadRow(o, l.boxID)
+		if err != nil {
+			return err
+		}
+		if err := r.insert(ctx, tx); err != nil {
+			return err
+		}
+		begun, err = offloadByID(ctx, tx, r.offload.ID)
+		return err
+	})
+	if err != nil {
+		return Offload{}, fmt.Errorf("begin offload: %w", err)
+	}
+	return begun.offload, nil
+}
+
+func newOffloadRow(o Offload, boxID string) (*offloadRow, error) {
+	o.ID = fmt.Sprintf("%s-%d", boxID, o.Seq)
+	r := &offloadRow{offload: o, started: o.Started.columns(), ended: o.Ended.columns()}
+	var err error
+	if r.refersTo, err = jsonList(o.RefersTo); err != nil {
+		return nil, err
+	}
+	r.leftOut, err = jsonList(o.LeftOut)
+	return r, err
+}
+
+func (r *offloadRow) insert(ctx context.Context, tx *sql.Tx) error {
+	o := &r.offload
+	args := []any{o.Seq, o.ID, o.CardKey, o.CardLabel, o.Rule, o.Folder, o.Verify, o.Checksum,
+		o.CopiesWanted, o.Files, o.Bytes}
+	args = append(args, r.started.args()...)
+	args = append(args, r.ended.args()...)
+	args = append(args, o.Status, o.Verdict, o.Reason, r.refersTo, r.leftOut, r.computeSeal())
+	_, err := tx.ExecContext(ctx, "INSERT INTO offloads ("+offloadColumns+") VALUES (?"+strings.Repeat(",?", len(args)-1)+")", args...)
+	return err
+}
+
+// jsonList writes a list as JSON, nil as an empty one.
+func jsonList(list []string) (string, error) {
+	clean := make([]string, len(list))
+	for i, s := range list {
+		clean[i] = cleanText(s)
+	}
+	text, err := json.Marshal(clean)
+	return string(text), err
+}
+
+// UpdateOffload sets the verdict, its reason and the status of an offload. Ended
+// becomes at, or zero when status is OffloadOpen. A void offload stays void:
+// ErrRefused.
+func (l *Ledger) UpdateOffload(ctx context.Context, id, verdict, reason, status string, at Moment) error {
+	err := l.changeAndMove(ctx, func(tx *sql.Tx) error {
+		r, err := offloadByID(ctx, tx, id)
+		if err != nil {
+			return err
+		}
+		o := &r.offload
+		if o.Status == OffloadVoid && (status != OffloadVoid || verdict == "release") {
+			return fmt.Errorf("%w: it is void", ErrRefused)
+		}
+		if status == OffloadVoid && verdict == "release" {
+			return fmt.Errorf("%w: a void offload releases nothing", ErrRefused)
+		}
+		o.Verdict, o.Reason, o.Status = verdict, cleanText(reason), status
+		r.ended = momentColumns{}
+		if status != OffloadOpen {
+			r.ended = at.columns()
+		}
+		args := append([]any{o.Verdict, o.Reason, o.Status}, r.ended.args()...)
+		_, err = tx.ExecContext(ctx, `UPDATE offloads SET verdict = ?, reason = ?, status = ?,
+			ended_wall = ?, ended_trusted = ?, ended_boot = ?, ended_since_boot_ns = ?, seal = ? WHERE seq = ?`,
+			append(args, r.computeSeal(), o.Seq)...)
+		return err
+	})
+	if err != nil {
+		return fmt.Errorf("update offload %s: %w", id, err)
+	}
+	return nil
+}

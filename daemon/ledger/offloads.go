@@ -1,0 +1,78 @@
+package ledger
+
+import (
+	"context"
+	"database/sql"
+	"errors"
+	"fmt"
+)
+
+// Offload returns one offload, or ErrUnknown.
+func (l *Ledger) Offload(ctx context.Context, id string) (Offload, error) {
+	var r offloadRow
+	err := l.view(ctx, func(tx *sql.Tx) (err error) {
+		r, err = offloadByID(ctx, tx, id)
+		return err
+	})
+	if err != nil {
+		return Offload{}, fmt.Errorf("read offload %s: %w", id, err)
+	}
+	return r.offload, nil
+}
+
+// Offloads returns the newest offloads, newest first; all of them when limit is
+// 0 or less.
+func (l *Ledger) Offloads(ctx context.Context, limit int) ([]Offload, error) {
+	if limit <= 0 {
+		limit = -1 // SQLite's word for no limit
+	}
+	var offloads []Offload
+	err := l.view(ctx, func(tx *sql.Tx) error {
+		rows, err := queryAll(ctx, tx, scanOffloads, "SELECT "+offloadColumns+" FROM offloads ORDER BY seq DESC LIMIT ?", limit)
+		for _, r := range rows {
+			offloads = append(offloads, r.offload)
+		}
+		return err
+	})
+	if err != nil {
+		return nil, fmt.Errorf("list offloads: %w", err)
+	}
+	return offloads, nil
+}
+
+func scanOffloads(rows *sql.Rows) (offloadRow, error) { return scanOffload(rows) }
+
+// OpenOffload returns the newest open offload of the card with this key; ok is
+// false when there is none, and always for the empty key.
+func (l *Ledger) OpenOffload(ctx context.Context, cardKey string) (o Offload, ok bool, err error) {
+	if cardKey == "" {
+		return Offload{}, false, nil
+	}
+	err = l.view(ctx, func(tx *sql.Tx) error {
+		offloads, err := offloadsOfCard(ctx, tx, cardKey)
+		for _, r := range offloads {
+			if r.offload.Status == OffloadOpen {
+				o, ok = r.offload, true
+				return err
+			}
+		}
+		return err
+	})
+	if err != nil {
+		return Offload{}, false, fmt.Errorf("look for the open offload of card %s: %w", cardKey, err)
+	}
+	return o, ok, nil
+}
+
+// offloadsOfCard returns every offload of a card, newest first. cardKey is not
+// empty.
+func offloadsOfCard(ctx context.Context, q queryer, cardKey string) ([]offloadRow, error) {
+	rows, err := queryAll(ctx, q, scanOffloads,
+		"SELECT "+offloadColumns+" FROM offloads WHERE card_key = ? AND card_key <> '' ORDER BY seq DESC", cardKey)
+	for _, r := range rows {
+		if r.offload.CardKey != cardKey { // the index led to another card's row
+			return nil, errors.Join(err, broken("offloads", r.offload.ID))
+		}
+	}
+	return rows, err
+}
