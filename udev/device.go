@@ -86,8 +86,8 @@ func DeviceFromProperties(props map[string]string) Device {
 	}
 	d.Name, d.Node = namesFromProperties(props)
 	d.Disk = d.Name
-	if devPath := props["DEVPATH"]; strings.HasPrefix(devPath, "/devices/") {
-		d.SysPath = path.Join("/sys", path.Clean(devPath))
+	if devPath := path.Clean("/" + props["DEVPATH"]); strings.HasPrefix(devPath, "/devices/") {
+		d.SysPath = "/sys" + devPath
 		d.Virtual = strings.HasPrefix(d.SysPath, "/sys/devices/virtual/")
 	}
 	if props["DEVTYPE"] == "partition" {

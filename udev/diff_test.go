@@ -1,6 +1,7 @@
 package udev
 
 import (
+	"reflect"
 	"slices"
 	"strings"
 	"testing"
@@ -118,4 +119,33 @@ func TestDiff_appliedGivesTheNewList(t *testing.T) {
 			}
 		}
 	})
+}
+
+// Every field of Device is compared by Diff: a field added later must be, too.
+func TestDiff_everyField(t *testing.T) {
+	t.Parallel()
+	for i := range reflect.TypeFor[Device]().NumField() {
+		field := reflect.TypeFor[Device]().Field(i)
+		d := Device{Name: "sda"}
+		v := reflect.ValueOf(&d).Elem().Field(i)
+		switch v.Kind() {
+		case reflect.String:
+			v.SetString("other")
+		case reflect.Bool:
+			v.SetBool(true)
+		case reflect.Int, reflect.Int64:
+			v.SetInt(1)
+		case reflect.Uint32, reflect.Uint64:
+			v.SetUint(1)
+		case reflect.Slice:
+			v.Set(reflect.ValueOf([]string{"x"}))
+		case reflect.Map:
+			v.Set(reflect.ValueOf(map[string]string{"K": "v"}))
+		default:
+			t.Fatalf("%s: a kind this test does not know", field.Name)
+		}
+		if Diff([]Device{{Name: "sda"}}, []Device{d}).Empty() {
+			t.Errorf("Diff does not see %s", field.Name)
+		}
+	}
 }

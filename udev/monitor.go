@@ -35,7 +35,7 @@ type Monitor struct {
 	// LostRescan is that interval while the event stream is down; 2 s when 0.
 	LostRescan time.Duration
 
-	open func() (conn, error) // openNetlink when nil
+	open func() (conn, error) // a subscription to udev when nil
 }
 
 var _ Source = (*Monitor)(nil)
@@ -48,7 +48,7 @@ func (m *Monitor) Watch(ctx context.Context, out chan<- Snapshot) error {
 	ctx, cancel := context.WithCancel(ctx)
 	l := &link{open: m.open, hints: make(chan struct{}, 1), turns: make(chan struct{}, 1)}
 	if l.open == nil {
-		l.open = openNetlink
+		l.open = func() (conn, error) { return openNetlink(0) }
 	}
 	var keeper sync.WaitGroup
 	defer keeper.Wait()

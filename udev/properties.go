@@ -94,10 +94,7 @@ func parseEntry(data string) entry {
 		}
 		switch kind {
 		case "E":
-			key, value, ok := strings.Cut(rest, "=")
-			if _, known := e.props[key]; ok && validKey(key) && (known || len(e.props) < maxProperties) {
-				e.props[key] = value
-			}
+			e.set(strings.Cut(rest, "="))
 		case "S":
 			e.links = appendBounded(e.links, rest)
 		case "G":
@@ -109,6 +106,20 @@ func parseEntry(data string) entry {
 		}
 	}
 	return e
+}
+
+// set takes one property; an empty value unsets it, as udevadm has it.
+func (e entry) set(key, value string, ok bool) {
+	if !ok || !validKey(key) {
+		return
+	}
+	if value == "" {
+		delete(e.props, key)
+		return
+	}
+	if _, known := e.props[key]; known || len(e.props) < maxProperties {
+		e.props[key] = value
+	}
 }
 
 func appendBounded(list []string, s string) []string {

@@ -18,9 +18,10 @@ type conn interface {
 }
 
 // openNetlink subscribes to udev's multicast group. Its events trail the
-// kernel's and come after udev has written its database.
-func openNetlink() (conn, error) {
-	c := new(netlink.UEventConn)
+// kernel's and come after udev has written its database. queueBytes is how much
+// the kernel keeps for a receiver that lags; 0 is go-udev's 2 MiB.
+func openNetlink(queueBytes int) (conn, error) {
+	c := &netlink.UEventConn{ReceiveBufferSize: queueBytes}
 	if err := c.Connect(netlink.UdevEvent); err != nil {
 		return nil, fmt.Errorf("subscribe to udev events: %w", err)
 	}
