@@ -1,0 +1,320 @@
+package offload
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"path"
+	"slices"
+	"sync"
+	"time"
+
+	"bothy/daemon/checksum"
+	"bothy/daemon/mhl"
+	"bothy/daemon/state"
+)
+
+// finishComplete brings every drive that lacks nothing more to its end, side
+// by side, so that no drive waits for another.
+func (r *run) finishComplete(ctx context.Context) {
+	r.compareHistory()
+	var all sync.WaitGroup
+	for _, t := range r.live() {
+		if !t.complete() {
+			continue
+		}
+		all.Add(1)
+		r.guard(t, func() { t.finish(ctx) }, all.Done)
+	}
+	all.Wait()
+}
+
+// complete: the card has nothing more to give to this drive.
+func (t *target) complete() bool {
+	return !slices.ContainsFunc(t.standing, func(s standing) bool { return s == missing || s == reading_ })
+}
+
+func (t *target) lacks() int {
+	n := 0
+	for _, s := range t.standing {
+		if s == blocked {
+			n++
+		}
+	}
+	return n
+}
+
+// finish makes a complete copy a proven one. The order is the promise: second
+// look, names durable, manifest durable, note, rename, rename durable, note.
+func (t *target) finish(ctx context.Context) {
+	result := CopyResult{DriveID: t.drive.ID, DriveName: t.drive.Name, Phase: state.CopyProven}
+	t.setPhase(state.CopyFinishing)
+	final := t.drive.Folder
+	if n := t.lacks(); n > 0 {
+		final += IncompleteSuffix
+		result.Phase, result.Err = state.CopyIncomplete, fmt.Errorf("%d files could not be read from the card", n)
+	} else if t.run.job.Verify == VerifySize {
+		result.Phase = state.CopyUnproven
+	}
+	if err := t.seal(ctx, final, &result.Manifest); err != nil {
+		t.setAsideFor(err)
+		return
+	}
+	result.Folder = final
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	if t.err == nil {
+		t.result = &result
+	}
+}
+
+func (t *target) seal(ctx context.Context, final string, manifest *mhl.Written) error {
+	if t.run.job.Verify != VerifySize {
+		if err := t.secondLook(); err != nil {
+			return err
+		}
+	}
+	if err := t.sealFolders(); err != nil {
+		return err
+	}
+	err := t.call(func() (err error) {
+		*manifest, err = t.writeManifest()
+		return err
+	})
+	if err != nil {
+		return fmt.Errorf("write manifest: %w", err)
+	}
+	if err := t.call(t.drive.FS.SyncAll); err != nil {
+		t.run.flushFailures.Add(1)
+		return fmt.Errorf("flush the drive: %w", err)
+	}
+	if err := t.proveManifest(*manifest); err != nil {
+		return err
+	}
+	t.note(func(rec Recorder) error {
+		return rec.Finishing(context.WithoutCancel(ctx), t.drive.ID, *manifest)
+	})
+	if err := t.checkMedium(); err != nil {
+		return err
+	}
+	if err := t.call(func() error { return t.drive.FS.Rename(t.work, final) }); err != nil {
+		return fmt.Errorf("give the copy its name: %w", err)
+	}
+	if err := t.makeRenameDurable(final); err != nil {
+		return err
+	}
+	t.note(func(rec Recorder) error {
+		return rec.Finished(context.WithoutCancel(ctx), t.drive.ID)
+	})
+	return nil
+}
+
+func (t *target) note(make func(Recorder) error) {
+	if rec := t.run.job.Recorder; rec != nil {
+		t.run.noteFailed(make(rec))
+	}
+}
+
+// sealFolders gives folders their times, deepest first since a folder's time
+// changes with its entries, and makes every name durable.
+func (t *target) sealFolders() error {
+	for _, dir := range slices.Backward(t.run.job.Plan.Dirs) {
+		err := t.call(func() error { return t.drive.FS.SetModTime(t.at(dir.Path), dir.ModTime) })
+		if err != nil {
+			return fmt.Errorf("set time of folder %q: %w", t.at(dir.Path), err)
+		}
+		if err := t.call(func() error { return t.drive.FS.SyncDir(t.at(dir.Path)) }); err != nil {
+			t.run.flushFailures.Add(1)
+			return fmt.Errorf("flush folder %q: %w", t.at(dir.Path), err)
+		}
+	}
+	if err := t.call(func() error { return t.drive.FS.SyncDir(t.work) }); err != nil {
+		t.run.flushFailures.Add(1)
+		return fmt.Errorf("flush folder %q: %w", t.work, err)
+	}
+	return nil
+}
+
+// makeRenameDurable flushes the folder itself (FAT keeps its first entries
+// with it), the folder it stands in, and the device.
+func (t *target) makeRenameDurable(final string) error {
+	for _, dir := range []string{final, path.Dir(final)} {
+		if err := t.call(func() error { return t.drive.FS.SyncDir(dir) }); err != nil {
+			t.run.flushFailures.Add(1)
+			return fmt.Errorf("flush folder %q: %w", dir, err)
+		}
+	}
+	if err := t.call(t.drive.FS.SyncAll); err != nil {
+		t.run.flushFailures.Add(1)
+		return fmt.Errorf("flush the drive: %w", err)
+	}
+	if err := t.checkMedium(); err != nil {
+		return err
+	}
+	if _, err := t.drive.FS.Lstat(final); err != nil {
+		return fmt.Errorf("look for the finished copy: %w", err)
+	}
+	return nil
+}
+
+func (t *target) writeManifest() (mhl.Written, error) {
+	job := t.run.job
+	root, err := t.drive.Root.OpenRoot(t.work)
+	if err != nil {
+		return mhl.Written{}, err
+	}
+	defer root.Close()
+	at, trusted := job.Now()
+	gen := mhl.Generation{
+		Folder: path.Base(t.drive.Folder), Process: mhl.Transfer, Ignore: job.Ignore,
+		Creator: job.Creator, At: at, ClockTrusted: trusted,
+	}
+	for _, dir := range job.Plan.Dirs {
+		if !inHistory(dir.Path) {
+			gen.Dirs = append(gen.Dirs, dir.Path)
+		}
+	}
+	for _, f := range t.run.files {
+		done := t.standing[f.index] == proven
+		if f.InHistory || !done {
+			continue
+		}
+		gen.Files = append(gen.Files, t.run.fileHash(f, at))
+	}
+	return mhl.Append(root, gen, nil)
+}
+
+// inHistory: the folder is, or lies in, a history of the card's own.
+func inHistory(dir string) bool {
+	for dir != "." && dir != "/" && dir != "" {
+		if path.Base(dir) == mhl.FolderName {
+			return true
+		}
+		dir = path.Dir(dir)
+	}
+	return false
+}
+
+// fileHash is a manifest's line: original when the card brought no checksum of
+// its own, verified or failed against the one it brought.
+func (r *run) fileHash(f *file, at time.Time) mhl.FileHash {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	h := mhl.FileHash{
+		Path: f.Path, SizeBytes: f.SizeBytes, ModTime: f.ModTime,
+		Algorithm: r.job.Checksum, Value: f.sums[r.job.Checksum], Action: mhl.Original, HashedAt: at,
+	}
+	earlier := r.job.Earlier[f.Path]
+	if len(earlier) == 0 {
+		return h
+	}
+	h.Action, h.Others = mhl.Verified, map[string]string{}
+	for algorithm, value := range earlier {
+		sum, ok := f.sums[algorithm]
+		if !ok {
+			continue
+		}
+		if !checksum.Equal(algorithm, sum, value) {
+			h.Action = mhl.Failed
+		}
+		if algorithm != r.job.Checksum {
+			h.Others[algorithm] = sum
+		}
+	}
+	return h
+}
+
+// compareHistory finds the files that disagree with the card's own manifests.
+func (r *run) compareHistory() {
+	r.historyBad = nil
+	for _, f := range r.files {
+		earlier := r.job.Earlier[f.Path]
+		f.mu.Lock()
+		for algorithm, value := range earlier {
+			if sum, ok := f.sums[algorithm]; ok && !checksum.Equal(algorithm, sum, value) {
+				r.historyBad = append(r.historyBad, f.Path)
+				break
+			}
+		}
+		f.mu.Unlock()
+	}
+}
+
+// proveManifest reads the manifest back from the medium.
+func (t *target) proveManifest(w mhl.Written) error {
+	name := t.at(w.Path)
+	return t.call(func() error {
+		src, err := t.drive.FS.OpenMedium(name)
+		if t.run.job.Verify == VerifySize && err != nil {
+			src, err = t.drive.FS.Open(name)
+		}
+		if err != nil {
+			return fmt.Errorf("read back manifest: %w", err)
+		}
+		defer src.Close()
+		sum := mustHash(checksum.C4)
+		buf := t.run.proofBuffer()
+		for at := int64(0); at < src.Size(); {
+			n, err := src.ReadAt(buf, at)
+			if err != nil && !errors.Is(err, io.EOF) {
+				return fmt.Errorf("read back manifest: %w", err)
+			}
+			if n == 0 {
+				break
+			}
+			sum.Write(buf[:n])
+			at += int64(n)
+		}
+		if sum.Sum() != w.C4 {
+			return fmt.Errorf("read back manifest: %w", ErrMismatch)
+		}
+		return nil
+	})
+}
+
+// result gathers how everything ended.
+func (r *run) result() Result {
+	res := Result{
+		Copies: r.results, Sums: map[string]Checksums{}, CardErr: r.cardErr,
+		Unreadable: r.unread, HistoryBroken: r.historyBad,
+		BytesRead: r.bytesRead.Load(), FlushFailures: int(r.flushFailures.Load()), Mismatches: int(r.mismatches.Load()),
+	}
+	r.mu.Lock()
+	res.RecorderErr = r.recorderErr
+	r.mu.Unlock()
+	for i, t := range r.targets {
+		if t == nil {
+			continue
+		}
+		res.Copies[i] = t.outcome()
+	}
+	for _, f := range r.files {
+		if c, ok := f.checksums(r.job.Checksum); ok && r.books.settled[f.index] {
+			res.Sums[f.Path] = c
+		}
+		if f.isChanged() {
+			res.Changed = append(res.Changed, f.Path)
+		}
+	}
+	return res
+}
+
+func (t *target) outcome() CopyResult {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	c := CopyResult{DriveID: t.drive.ID, DriveName: t.drive.Name, Folder: t.work}
+	switch {
+	case t.result != nil:
+		c = *t.result
+	case t.err != nil:
+		c.Phase, c.Err = state.CopyFailed, t.err
+	case t.run.cardErr != nil:
+		c.Phase, c.Err = state.CopyUnfinished, t.run.cardErr
+	default:
+		c.Phase, c.Err = state.CopyFailed, errNotAll
+	}
+	c.FilesProven, c.BytesProven = t.provenN, t.provenB
+	c.BytesWritten, c.BytesReadBack = t.written.Load(), t.readBack.Load()
+	return c
+}

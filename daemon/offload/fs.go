@@ -1,0 +1,60 @@
+package offload
+
+import (
+	"io"
+	"io/fs"
+	"time"
+)
+
+// FS is all the engine asks of a file system, on the card and on the drives.
+// It is the one place where faults are put in by tests. Names are slash
+// separated and relative to the root; nothing outside the root can be reached.
+type FS interface {
+	// List returns a folder's entries, sorted by name, without following links.
+	List(name string) ([]Item, error)
+	// Lstat describes one entry without following a link.
+	Lstat(name string) (Item, error)
+	// Open opens a regular file for reading, past the page cache where the
+	// file system allows it.
+	Open(name string) (Source, error)
+	// OpenMedium opens a regular file for reading what the medium holds. It
+	// fails where that cannot be assured.
+	OpenMedium(name string) (Source, error)
+	// Create makes a new file for writing; it fails if the name exists.
+	Create(name string) (Sink, error)
+	Mkdir(name string) error
+	Rename(from, to string) error
+	Remove(name string) error
+	SetModTime(name string, at time.Time) error
+	// SyncDir makes a folder's entries durable.
+	SyncDir(name string) error
+	// SyncAll makes everything written so far durable, names included.
+	SyncAll() error
+}
+
+// Item is one entry of a folder.
+type Item struct {
+	Name      string
+	Mode      fs.FileMode
+	SizeBytes int64
+	ModTime   time.Time
+}
+
+// Source is a file being read.
+type Source interface {
+	io.ReaderAt
+	io.Closer
+	// Size is the length at opening, in bytes.
+	Size() int64
+}
+
+// Sink is a file being written.
+type Sink interface {
+	io.Writer
+	io.Closer
+	// Push asks the kernel to begin writing out what was written so far, and
+	// keeps the amount of unwritten memory bounded. It is no flush.
+	Push() error
+	// Sync makes data and metadata durable.
+	Sync() error
+}

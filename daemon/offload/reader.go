@@ -1,0 +1,170 @@
+package offload
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"time"
+)
+
+// errReadDiffers: the card gave other bytes than on an earlier reading.
+var errReadDiffers = errors.New("the card gave other bytes than when it was first read")
+
+// settleEvery is after how many small files the card itself is asked whether
+// it is still the same; after a file of singleFlush or more it is always asked.
+const settleEvery = 32
+
+// cardReader reads files of the card in order and gives them to everybody who
+// needs them.
+type cardReader struct {
+	run         *run
+	hashes      []*hashing
+	provisional []*reading // read since the card last confirmed itself
+	waits       int        // for a device to disappear after an error
+}
+
+// read brings one file to the consumers. The error is about the card as a
+// whole; a file that cannot be read is noted as such and is none.
+func (c *cardReader) read(ctx context.Context, f *file, takers []consumer) error {
+	if err := c.check(); err != nil {
+		return err
+	}
+	src, err := c.run.job.Card.FS.Open(f.Path)
+	if err != nil {
+		return c.judge(ctx, f, fmt.Errorf("open: %w", err))
+	}
+	defer src.Close()
+	if src.Size() != f.SizeBytes {
+		return c.judge(ctx, f, fmt.Errorf("it has %d bytes now and had %d when it was listed", src.Size(), f.SizeBytes))
+	}
+	r := newReading(f, len(c.hashes))
+	all := make([]consumer, 0, len(c.hashes)+len(takers))
+	for _, h := range c.hashes {
+		all = append(all, h)
+	}
+	all = append(all, takers...)
+	all = tell(all, message{what: fileBegins, reading: r})
+	all, err = c.stream(ctx, src, r, all)
+	if err != nil {
+		tell(all, message{what: fileAborted, reading: r})
+		r.giveUp(err)
+		return c.judge(ctx, f, err)
+	}
+	tell(all, message{what: fileEnds, reading: r})
+	if err := c.check(); err != nil {
+		return err
+	}
+	c.provisional = append(c.provisional, r)
+	if f.SizeBytes >= singleFlush || len(c.provisional) >= settleEvery {
+		return c.settle()
+	}
+	return nil
+}
+
+// tell gives a message to all, and returns those who still listen.
+func tell(all []consumer, m message) []consumer {
+	listening := all[:0]
+	for _, to := range all {
+		if to.give(m) {
+			listening = append(listening, to)
+		}
+	}
+	return listening
+}
+
+func (c *cardReader) stream(ctx context.Context, src Source, r *reading, all []consumer) ([]consumer, error) {
+	size := r.file.SizeBytes
+	for at := int64(0); at < size; {
+		ch, err := c.run.ring.get(ctx)
+		if err != nil {
+			return all, err
+		}
+		ch.refs.Store(1) // ours, until everybody has a share
+		n, err := src.ReadAt(ch.buf, at)
+		if n > int(size-at) {
+			n = int(size - at) // it grew: what was listed counts
+		}
+		if err != nil && !(errors.Is(err, io.EOF) && at+int64(n) == size) {
+			ch.release()
+			if errors.Is(err, io.EOF) {
+				err = fmt.Errorf("it ends after %d of %d bytes", at+int64(n), size)
+			}
+			return all, fmt.Errorf("read at byte %d: %w", at, err)
+		}
+		if n == 0 {
+			ch.release()
+			return all, fmt.Errorf("read at byte %d: it ends after %d of %d bytes", at, at, size)
+		}
+		ch.n = n
+		at += int64(n)
+		c.run.bytesRead.Add(int64(n))
+		all = share(all, r, ch)
+	}
+	return all, nil
+}
+
+func share(all []consumer, r *reading, ch *chunk) []consumer {
+	listening := all[:0]
+	for _, to := range all {
+		ch.refs.Add(1)
+		if to.give(message{what: fileData, reading: r, chunk: ch}) {
+			listening = append(listening, to)
+		} else {
+			ch.release()
+		}
+	}
+	ch.release()
+	return listening
+}
+
+func (c *cardReader) check() error {
+	if m := c.run.job.Card.Medium; m != nil {
+		return m.Check()
+	}
+	return nil
+}
+
+// settle asks the card whether it is still the one that was plugged in. Only
+// then do the files read since the last time count.
+func (c *cardReader) settle() error {
+	if len(c.provisional) == 0 {
+		return nil
+	}
+	if m := c.run.job.Card.Medium; m != nil {
+		if err := m.Confirm(); err != nil {
+			return err
+		}
+	}
+	c.run.books.settle(c.provisional)
+	c.provisional = nil
+	return nil
+}
+
+// maxWaits bounds how often an error is given time to turn out a pulled card.
+const maxWaits = 5
+
+// judge tells a card that went away from a file that cannot be read.
+func (c *cardReader) judge(ctx context.Context, f *file, err error) error {
+	if ctx.Err() != nil {
+		return context.Cause(ctx)
+	}
+	if m := c.run.job.Card.Medium; m != nil {
+		if gone := m.Confirm(); gone != nil {
+			return gone
+		}
+		if c.waits < maxWaits {
+			c.waits++
+			select {
+			case <-time.After(c.run.job.settle()):
+			case <-ctx.Done():
+				return context.Cause(ctx)
+			}
+			if gone := m.Confirm(); gone != nil {
+				return gone
+			}
+		}
+	}
+	c.run.unreadable(f, err)
+	return nil
+}
