@@ -1,0 +1,204 @@
+package status
+
+import (
+	"bytes"
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"net/http"
+	"slices"
+	"time"
+	"unicode"
+	"unicode/utf8"
+)
+
+// Actions is what the control socket can make the daemon do. Each is called
+// with a context that ends with the request or after actionTime.
+type Actions interface {
+	// Enrol gives the drive at target (a device or a folder) an identity under
+	// name; an empty name leaves the choice to the daemon.
+	Enrol(ctx context.Context, target, name string) (driveID string, err error)
+	// Reload reads the policy again; the error says why the old one goes on.
+	Reload(ctx context.Context) error
+	// Stop asks the daemon to stop; it need not wait for the end.
+	Stop(ctx context.Context) error
+}
+
+// Bounds on control requests.
+const (
+	maxControlBody = 16 << 10 // bytes
+	maxTarget      = 4096     // bytes of a device or folder (PATH_MAX of Linux)
+	maxDriveName   = 64       // runes
+	actionTime     = 60 * time.Second
+)
+
+// control turns POST requests into actions.
+type control struct {
+	actions Actions
+}
+
+func (c *control) find(path string) http.HandlerFunc {
+	switch path {
+	case "/v1/enrol":
+		return c.act(c.enrol)
+	case "/v1/reload":
+		return c.act(func(ctx context.Context, body []byte) (any, error) {
+			return plain(ctx, body, c.actions.Reload)
+		})
+	case "/v1/stop":
+		return c.act(func(ctx context.Context, body []byte) (any, error) {
+			return plain(ctx, body, c.actions.Stop)
+		})
+	}
+	return nil
+}
+
+// badRequest is a request that cannot be understood; nothing was done.
+type badRequest struct{ error }
+
+// act reads a bounded body, runs do and answers: 200 with a document or 204,
+// 400 for a request that cannot be understood, 409 when the daemon refuses.
+func (c *control) act(do func(ctx context.Context, body []byte) (any, error)) http.HandlerFunc {
+	return func(w http.ResponseWriter, r *http.Request) {
+		body, err := io.ReadAll(http.MaxBytesReader(w, r.Body, maxControlBody))
+		var big *http.MaxBytesError
+		if errors.As(err, &big) {
+			sendProblem(w, r, http.StatusRequestEntityTooLarge, fmt.Sprintf("a request holds at most %d bytes", maxControlBody))
+			return
+		}
+		if err != nil {
+			sendProblem(w, r, http.StatusBadRequest, "the request ended early")
+			return
+		}
+		patient(w)
+		ctx, cancel := context.WithTimeout(r.Context(), actionTime)
+		defer cancel()
+		answer, err := do(ctx, body)
+		var bad badRequest
+		switch {
+		case errors.As(err, &bad):
+			sendProblem(w, r, http.StatusBadRequest, bad.Error())
+		case err != nil:
+			sendProblem(w, r, http.StatusConflict, err.Error())
+		case answer == nil:
+			w.WriteHeader(http.StatusNoContent)
+		default:
+			sendAnswer(w, r, answer)
+		}
+	}
+}
+
+func sendAnswer(w http.ResponseWriter, r *http.Request, answer any) {
+	body, err := encode(answer)
+	if err != nil {
+		sendProblem(w, r, http.StatusInternalServerError, "the answer cannot be rendered")
+		return
+	}
+	send(w, r, http.StatusOK, "application/json", body)
+}
+
+// enrolled is the answer to a successful enrolment.
+type enrolled struct {
+	DriveID string `json:"drive_id"`
+}
+
+func (c *control) enrol(ctx context.Context, body []byte) (any, error) {
+	target, name, err := readEnrol(body)
+	if err != nil {
+		return nil, badRequest{err}
+	}
+	id, err := c.actions.Enrol(ctx, target, name)
+	if err != nil {
+		return nil, err
+	}
+	return enrolled{DriveID: id}, nil
+}
+
+// plain runs an action that takes no particulars: the body is empty or {}.
+func plain(ctx context.Context, body []byte, do func(context.Context) error) (any, error) {
+	if len(bytes.TrimSpace(body)) > 0 {
+		if _, err := readFields(body); err != nil {
+			return nil, badRequest{err}
+		}
+	}
+	return nil, do(ctx)
+}
+
+// readEnrol reads {"device": "...", "name": "..."}.
+func readEnrol(body []byte) (target, name string, err error) {
+	fields, err := readFields(body, "device", "name")
+	if err != nil {
+		return "", "", err
+	}
+	target, name = fields["device"], fields["name"]
+	if target == "" {
+		return "", "", errors.New(`"device" is missing: a device or a folder`)
+	}
+	if len(target) > maxTarget {
+		return "", "", fmt.Errorf(`"device" is longer than %d bytes`, maxTarget)
+	}
+	for _, r := range target {
+		if unicode.IsControl(r) {
+			return "", "", errors.New(`"device" holds a control character`)
+		}
+	}
+	if utf8.RuneCountInString(name) > maxDriveName {
+		return "", "", fmt.Errorf(`"name" is longer than %d characters`, maxDriveName)
+	}
+	for _, r := range name {
+		if !harmless(r) {
+			return "", "", errors.New(`"name" holds a character that does not print`)
+		}
+	}
+	return target, name, nil
+}
+
+// readFields reads one JSON object whose members are strings, every name one of
+// known and given once, and nothing after it. It is stricter than
+// encoding/json, which takes names in any case and the last of two.
+func readFields(body []byte, known ...string) (map[string]string, error) {
+	if !utf8.Valid(body) {
+		return nil, errors.New("the request is not UTF-8")
+	}
+	dec := json.NewDecoder(bytes.NewReader(body))
+	if t, err := dec.Token(); err != nil || t != json.Delim('{') {
+		return nil, errors.New("the request is not a JSON object")
+	}
+	fields := map[string]string{}
+	for dec.More() {
+		key, err := stringToken(dec)
+		if err != nil {
+			return nil, err
+		}
+		if _, twice := fields[key]; twice {
+			return nil, fmt.Errorf("%q is given twice", brief(key))
+		}
+		if !slices.Contains(known, key) {
+			return nil, fmt.Errorf("%q is not known here", brief(key))
+		}
+		if fields[key], err = stringToken(dec); err != nil {
+			return nil, fmt.Errorf("%q: %w", key, err)
+		}
+	}
+	if _, err := dec.Token(); err != nil {
+		return nil, errors.New("the JSON object does not end")
+	}
+	if _, err := dec.Token(); !errors.Is(err, io.EOF) {
+		return nil, errors.New("something follows the JSON object")
+	}
+	return fields, nil
+}
+
+func stringToken(dec *json.Decoder) (string, error) {
+	t, err := dec.Token()
+	if err != nil {
+		return "", errors.New("the request is not sound JSON")
+	}
+	s, ok := t.(string)
+	if !ok {
+		return "", errors.New("a string is wanted")
+	}
+	return s, nil
+}

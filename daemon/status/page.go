@@ -1,0 +1,65 @@
+package status
+
+import (
+	"bytes"
+	"crypto/sha256"
+	"embed"
+	"fmt"
+	"html/template"
+	"io"
+	"net/http"
+	"path"
+	"time"
+)
+
+//go:embed page.html page.css page.js
+var assets embed.FS
+
+// pageTemplate is parsed once; html/template escapes by context.
+var pageTemplate = template.Must(template.ParseFS(assets, "page.html"))
+
+// What is said where a list is empty.
+const (
+	noCards  = "No card is in. Put one in; the box does the rest."
+	noDrives = "No drive is attached and none is known."
+)
+
+// Page writes d as the page of GET /.
+func Page(w io.Writer, d *Document) error {
+	v := newView(d)
+	err := pageTemplate.Execute(w, struct {
+		*view
+		NoCards, NoDrives string
+	}{v, noCards, noDrives})
+	if err != nil {
+		return fmt.Errorf("render page: %w", err)
+	}
+	return nil
+}
+
+func (h *handler) servePage(w http.ResponseWriter, r *http.Request) {
+	s, _ := h.States.Current()
+	var body bytes.Buffer
+	if err := Page(&body, NewDocument(s)); err != nil {
+		h.Log.ErrorContext(r.Context(), "page not rendered", "error", err)
+		sendProblem(w, r, http.StatusInternalServerError, "the page cannot be rendered")
+		return
+	}
+	send(w, r, http.StatusOK, "text/html; charset=utf-8", body.Bytes())
+}
+
+// serveAsset serves script and style, which a browser may keep as long as it
+// asks whether they are still the same.
+func serveAsset(w http.ResponseWriter, r *http.Request) {
+	name := path.Base(r.URL.Path)
+	data, err := assets.ReadFile(name)
+	if err != nil {
+		sendProblem(w, r, http.StatusNotFound, "there is nothing at this path")
+		return
+	}
+	types := map[string]string{".css": "text/css; charset=utf-8", ".js": "text/javascript; charset=utf-8"}
+	w.Header().Set("Content-Type", types[path.Ext(name)])
+	w.Header().Set("Cache-Control", "no-cache")
+	w.Header().Set("ETag", fmt.Sprintf("%q", fmt.Sprintf("%x", sha256.Sum256(data))[:16]))
+	http.ServeContent(w, r, name, time.Time{}, bytes.NewReader(data))
+}

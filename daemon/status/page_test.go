@@ -1,0 +1,180 @@
+package status
+
+import (
+	"bytes"
+	"fmt"
+	"math"
+	"regexp"
+	"strconv"
+	"strings"
+	"testing"
+
+	"bothy/daemon/state"
+)
+
+func TestPage_sample(t *testing.T) {
+	t.Parallel()
+	for name, s := range map[string]*state.State{
+		"page_sample.html": sampleState(),
+		"page_empty.html":  {Phase: state.Starting, Policy: state.Policy{Error: "policy.toml:3:1: unknown key \"lable\" (did you mean label?)\npolicy.toml:9:8: not a size (write 4GB)"}},
+	} {
+		var b bytes.Buffer
+		if err := Page(&b, NewDocument(s)); err != nil {
+			t.Fatal(err)
+		}
+		golden(t, name, b.Bytes())
+	}
+}
+
+func TestText_sample(t *testing.T) {
+	t.Parallel()
+	for name, s := range map[string]*state.State{"sample.txt": sampleState(), "empty.txt": {}} {
+		var b bytes.Buffer
+		if err := Text(&b, NewDocument(s)); err != nil {
+			t.Fatal(err)
+		}
+		golden(t, name, b.Bytes())
+	}
+}
+
+// The words of a card, a drive and a condition are the same in both windows.
+func TestText_sameWordsAsPage(t *testing.T) {
+	t.Parallel()
+	d := NewDocument(sampleState())
+	var page, text bytes.Buffer
+	if err := Page(&page, d); err != nil {
+		t.Fatal(err)
+	}
+	if err := Text(&text, d); err != nil {
+		t.Fatal(err)
+	}
+	words := []string{phaseSentence(d.Phase)}
+	for _, c := range d.Cards {
+		words = append(words, cardLook(c).Word, cardLook(c).Advice, c.Reason)
+	}
+	for _, v := range d.Drives {
+		words = append(words, driveLook(v).Word, driveLook(v).Advice)
+	}
+	for _, c := range d.Conditions {
+		words = append(words, strings.NewReplacer("'", "&#39;").Replace(c.Sentence), c.Detail)
+	}
+	for _, w := range words {
+		if !strings.Contains(page.String(), w) {
+			t.Errorf("page lacks %q", w)
+		}
+		if plain := strings.ReplaceAll(w, "&#39;", "'"); !strings.Contains(text.String(), plain) {
+			t.Errorf("text lacks %q", plain)
+		}
+	}
+}
+
+// The Content-Security-Policy forbids all of these; the page must not need them.
+func TestPage_nothingInline(t *testing.T) {
+	t.Parallel()
+	page := pageOf(t, func() string { return "puffin" })
+	for _, bad := range []string{`(?i)<style`, `(?i)\sstyle=`, `(?i)\son[a-z]+=`, `(?i)<script>`, `(?i)https?:`, `(?i)<img`, `(?i)<form`} {
+		if hit := regexp.MustCompile(bad).Find(page); hit != nil {
+			t.Errorf("page holds %q", hit)
+		}
+	}
+	order := []string{`id="cards"`, `id="drives"`, `id="conditions"`, `id="offloads"`, `id="left-alone"`}
+	last := -1
+	for _, id := range order {
+		i := bytes.Index(page, []byte(id))
+		if i <= last {
+			t.Errorf("%s does not come in its turn", id)
+		}
+		last = i
+	}
+	if !bytes.Contains(page, []byte(`<noscript><meta http-equiv="refresh"`)) {
+		t.Error("without script the page is never fetched again")
+	}
+}
+
+// luminance and contrast are the formulas of WCAG 2.2, "relative luminance" and
+// "contrast ratio".
+func luminance(t *testing.T, hex string) float64 {
+	t.Helper()
+	n, err := strconv.ParseUint(strings.TrimPrefix(hex, "#"), 16, 24)
+	if err != nil {
+		t.Fatal(err)
+	}
+	part := func(shift int) float64 {
+		v := float64(n>>shift&0xff) / 255
+		if v <= 0.04045 {
+			return v / 12.92
+		}
+		return math.Pow((v+0.055)/1.055, 2.4)
+	}
+	return 0.2126*part(16) + 0.7152*part(8) + 0.0722*part(0)
+}
+
+func contrast(t *testing.T, a, b string) float64 {
+	la, lb := luminance(t, a), luminance(t, b)
+	return (max(la, lb) + 0.05) / (min(la, lb) + 0.05)
+}
+
+// WCAG 2.2 AA: 4.5:1 for text (1.4.3), 3:1 for shapes and edges (1.4.11).
+func TestPage_contrast(t *testing.T) {
+	t.Parallel()
+	// Known values: black on white is 21:1; #777777 on white, 4.48:1, is the
+	// usual example of a grey that just fails (from memory).
+	if got := contrast(t, "#000000", "#ffffff"); math.Abs(got-21) > 0.001 {
+		t.Fatalf("black on white: %.3f", got)
+	}
+	if got := fmt.Sprintf("%.2f", contrast(t, "#777777", "#ffffff")); got != "4.48" {
+		t.Fatalf("#777777 on white: %s", got)
+	}
+	css, err := assets.ReadFile("page.css")
+	if err != nil {
+		t.Fatal(err)
+	}
+	schemes := regexp.MustCompile(`(?s):root \{(.*?)\}`).FindAllSubmatch(css, -1)
+	if len(schemes) != 2 {
+		t.Fatalf("%d colour schemes, want light and dark", len(schemes))
+	}
+	for i, scheme := range schemes {
+		colour := map[string]string{}
+		for _, m := range regexp.MustCompile(`--([a-z-]+): (#[0-9a-f]{6});`).FindAllSubmatch(scheme[1], -1) {
+			colour[string(m[1])] = string(m[2])
+		}
+		for _, pair := range []struct {
+			over, under string
+			least       float64
+		}{
+			{"ink", "ground", 4.5}, {"soft", "ground", 4.5}, {"ink", "sheet", 4.5}, {"soft", "sheet", 4.5},
+			{"safe-ink", "safe", 4.5}, {"caution-ink", "caution", 4.5}, {"danger-ink", "danger", 4.5},
+			{"link", "ground", 4.5}, {"link", "sheet", 4.5},
+			{"safe-mark", "sheet", 3}, {"caution-mark", "sheet", 3}, {"danger-mark", "sheet", 3}, {"danger-mark", "ground", 3},
+			{"plain-mark", "sheet", 3}, {"edge", "ground", 3}, {"edge", "sheet", 3},
+		} {
+			if got := contrast(t, colour[pair.over], colour[pair.under]); got < pair.least {
+				t.Errorf("scheme %d: %s on %s is %.2f:1, wants %.1f:1", i, pair.over, pair.under, got, pair.least)
+			}
+		}
+	}
+}
+
+func TestSize(t *testing.T) {
+	t.Parallel()
+	for n, want := range map[int64]string{
+		0: "0 B", 999: "999 B", 1000: "1.00 kB", 9994: "9.99 kB", 9999: "10.0 kB", 99_949: "99.9 kB", 99_951: "100 kB", 999_499: "999 kB",
+		999_999: "1.00 MB", 64e9: "64.0 GB", 2e12: "2.00 TB", math.MaxInt64: "9 EB", -5: "-5 B",
+	} {
+		if got := size(n); got != want {
+			t.Errorf("size(%d) = %q, want %q", n, got, want)
+		}
+	}
+}
+
+func TestPercent(t *testing.T) {
+	t.Parallel()
+	for _, tc := range []struct {
+		done, all int64
+		want      int
+	}{{0, 0, 0}, {5, 0, 0}, {-1, 10, 0}, {999, 1000, 99}, {1000, 1000, 100}, {2000, 1000, 100}} {
+		if got := percent(tc.done, tc.all); got != tc.want {
+			t.Errorf("percent(%d, %d) = %d, want %d", tc.done, tc.all, got, tc.want)
+		}
+	}
+}

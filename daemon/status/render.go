@@ -1,0 +1,133 @@
+package status
+
+import (
+	"time"
+
+	"bothy/daemon/state"
+)
+
+// NewDocument renders s. It is pure, and what it returns shares no memory with
+// s that anybody writes to.
+func NewDocument(s *state.State) *Document {
+	return &Document{
+		Moment:       instant(s.Moment),
+		ClockTrusted: s.ClockTrusted,
+		Sequence:     s.Sequence,
+		Phase:        brief(string(s.Phase)),
+		Healthy:      len(ailments(s)) == 0,
+		Box: Box{
+			Name: brief(s.Box.Name), ID: brief(s.Box.ID), Version: brief(s.Box.Version),
+			Started: instant(s.Box.Started), CopiesNeeded: s.Box.Copies,
+		},
+		Policy: Policy{
+			Path: long(s.Policy.Path), LoadedAt: instant(s.Policy.LoadedAt), Error: cut(s.Policy.Error, maxPolicyError),
+		},
+		Cards:      renderAll(s.Cards, renderCard),
+		Drives:     renderAll(s.Drives, renderDrive),
+		Conditions: renderAll(s.Conditions, renderCondition),
+		Offloads:   renderAll(s.Offloads, renderOffload),
+		Devices:    renderAll(s.Devices, renderDevice),
+		Counters:   renderCounters(&s.Counters),
+	}
+}
+
+// renderAll renders at most maxList entries, keeps their order and never
+// returns nil.
+func renderAll[In, Out any](in []In, render func(In) Out) []Out {
+	out := make([]Out, 0, min(len(in), maxList))
+	for _, v := range in[:min(len(in), maxList)] {
+		out = append(out, render(v))
+	}
+	return out
+}
+
+// verdictOf passes a release on only when it is one beyond doubt.
+func verdictOf(v state.Verdict, settled bool) string {
+	if settled && v == state.Release {
+		return string(state.Release)
+	}
+	return string(state.Hold)
+}
+
+func renderCard(c state.Card) Card {
+	return Card{
+		Device: brief(c.Device), Slot: brief(c.Slot), Label: brief(c.Label), Rule: brief(c.Rule),
+		Phase: brief(string(c.Phase)), Verdict: verdictOf(c.Verdict, c.Phase == state.CardDecided),
+		HoldKind: brief(string(c.HoldKind)), Reason: long(c.Reason), OffloadID: brief(c.OffloadID),
+		SizeBytes: c.SizeBytes, Files: c.Files, FileBytes: c.Bytes,
+	}
+}
+
+func renderDrive(d state.Drive) Drive {
+	return Drive{
+		ID: brief(d.ID), Name: brief(d.Name), Device: brief(d.Device), Path: long(d.Path), Slot: brief(d.Slot),
+		Rule: brief(d.Rule), FSType: brief(d.FSType), Attached: d.Attached, InUse: d.InUse, Full: d.Full,
+		Failing: d.Failing, Refused: d.Refused, Reason: long(d.Reason), SizeBytes: d.SizeBytes,
+		FreeBytes: d.FreeBytes, Copies: d.Copies, LastSeenAt: instant(d.LastSeenAt),
+	}
+}
+
+func renderCondition(c state.Condition) Condition {
+	k := c.Kind()
+	return Condition{
+		Code: brief(string(c.Code)), Severity: k.Severity.String(), NeedsPerson: k.NeedsPerson,
+		Subject: long(c.Subject), Sentence: long(k.Sentence), Detail: long(c.Detail), Hint: long(k.Hint),
+		Since: instant(c.Since),
+	}
+}
+
+// NewOffload renders one offload, e.g. one that is only in the ledger.
+func NewOffload(o state.Offload) Offload { return renderOffload(o) }
+
+func renderOffload(o state.Offload) Offload {
+	return Offload{
+		ID: brief(o.ID), Sequence: o.Sequence, CardLabel: brief(o.CardLabel), Rule: brief(o.Rule),
+		Device: brief(o.Device), Started: instant(o.Started), Ended: instant(o.Ended), Running: o.Running,
+		Verdict: verdictOf(o.Verdict, true), Reason: long(o.Reason), Verify: brief(o.Verify),
+		Checksum: brief(o.Checksum), Files: o.Files, SizeBytes: o.Bytes, ReadBytes: o.BytesRead,
+		RefersTo: renderAll(o.RefersTo, brief), LeftOut: renderAll(o.LeftOut, long),
+		Copies: renderAll(o.Copies, renderCopy),
+	}
+}
+
+func renderCopy(c state.Copy) Copy {
+	return Copy{
+		DriveID: brief(c.DriveID), DriveName: brief(c.DriveName), Folder: long(c.Folder),
+		Phase: brief(string(c.Phase)), Reason: long(c.Reason), FilesProven: c.FilesProven,
+		WrittenBytes: c.BytesWritten, ProvenBytes: c.BytesProven,
+	}
+}
+
+func renderDevice(d state.Device) Device {
+	return Device{
+		Name: brief(d.Name), Node: brief(d.Node), Disk: brief(d.Disk), Slot: brief(d.Slot), Label: brief(d.Label),
+		FSType: brief(d.FSType), SizeBytes: d.SizeBytes, Decision: brief(d.Decision), Rule: brief(d.Rule),
+		Sentence: long(d.Sentence),
+	}
+}
+
+func renderCounters(c *state.Counters) Counters {
+	raised := make(map[string]uint64, len(c.ConditionsRaised))
+	for code, n := range c.ConditionsRaised {
+		raised[brief(code)] = n
+	}
+	return Counters{
+		DeviceEvents: c.DeviceEvents, DeviceRescans: c.DeviceRescans, DeviceReconnects: c.DeviceReconnects,
+		ReadBytes: c.BytesRead, WrittenBytes: c.BytesWritten, ReadBackBytes: c.BytesReadBack,
+		FilesProven: c.FilesProven, CopiesProven: c.CopiesProven, CopiesFailed: c.CopiesFailed,
+		Releases: c.Releases, Holds: c.Holds, ReadBackMismatches: c.ReadBackMismatch,
+		FlushFailures: c.FlushFailures, LightFailures: c.LightFailures, LedgerFailures: c.LedgerFailures,
+		ConditionsRaised: raised, OffloadsStarted: c.OffloadsStarted, OffloadsFinished: c.OffloadsFinished,
+		PolicyReloads: c.PolicyReloads, PolicyReloadFails: c.PolicyReloadFails,
+	}
+}
+
+// instant makes t fit for a document: UTC, whole milliseconds, and zero (left
+// out) when RFC 3339 cannot express its year.
+func instant(t time.Time) time.Time {
+	t = t.UTC().Truncate(time.Millisecond)
+	if y := t.Year(); t.IsZero() || y < 1 || y > 9999 {
+		return time.Time{}
+	}
+	return t
+}

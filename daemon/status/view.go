@@ -1,0 +1,232 @@
+package status
+
+import (
+	"strconv"
+	"strings"
+	"time"
+
+	"bothy/daemon/state"
+)
+
+// maxRecent is how many offloads a person is shown; the rest are in the JSON.
+const maxRecent = 12
+
+// view is a Document in words: what page and plain text both show. Every string
+// in it has passed clean.
+type view struct {
+	Box        string
+	Phase      string
+	AsOf       string
+	Machine    string // AsOf for a program
+	ClockNote  string
+	Calls      int // conditions that need a person
+	Cards      []cardView
+	Drives     []driveView
+	Conditions []conditionView
+	Offloads   []offloadView
+	Older      int // offloads published but not shown
+	LeftAlone  []deviceView
+	Policy     policyView
+	Program    string
+}
+
+type cardView struct {
+	look
+	Label, Facts, Reason string
+	Copies               []copyView
+}
+
+type copyView struct {
+	look
+	Drive, Progress, Reason, Folder string
+	Bar                             int // percent; -1 for no bar
+}
+
+type driveView struct {
+	look
+	Name, Facts, Reason string
+}
+
+type conditionView struct {
+	look
+	Subject, Sentence, Detail, Hint, Since string
+	Person                                 bool
+}
+
+type offloadView struct {
+	look
+	Key, Title, Facts, Reason string
+	Copies                    []copyView
+	RefersTo, LeftOut         []string
+}
+
+type deviceView struct{ Name, Facts, Sentence string }
+
+type policyView struct {
+	Summary string
+	Errors  []string
+}
+
+func newView(d *Document) *view {
+	v := &view{
+		Box: clean(d.Box.Name), Phase: phaseSentence(d.Phase), AsOf: stamp(d.Moment),
+		Policy:  policyView{Summary: policySummary(d.Policy), Errors: cleanLines(d.Policy.Error)},
+		Program: facts("bothy "+d.Box.Version, "box "+d.Box.ID, "a release needs "+count(d.Box.CopiesNeeded, "proven copy", "proven copies")),
+	}
+	if v.Box == "" {
+		v.Box = "without a name"
+	}
+	if !d.Moment.IsZero() {
+		v.Machine = d.Moment.UTC().Format(time.RFC3339)
+	}
+	if !d.ClockTrusted {
+		v.ClockNote = "by a clock that is not synchronised"
+	}
+	offloads := map[string]Offload{}
+	for i, o := range d.Offloads {
+		offloads[o.ID] = o
+		if i < maxRecent {
+			v.Offloads = append(v.Offloads, viewOffload(o))
+		}
+	}
+	v.Older = len(d.Offloads) - len(v.Offloads)
+	for _, c := range d.Cards {
+		v.Cards = append(v.Cards, viewCard(c, offloads))
+	}
+	for _, drive := range d.Drives {
+		v.Drives = append(v.Drives, viewDrive(drive))
+	}
+	for _, c := range d.Conditions {
+		if c.NeedsPerson {
+			v.Calls++
+		}
+		v.Conditions = append(v.Conditions, viewCondition(c))
+	}
+	for _, dev := range d.Devices {
+		if dev.Decision == "left-alone" {
+			v.LeftAlone = append(v.LeftAlone, viewDevice(dev))
+		}
+	}
+	return v
+}
+
+func viewCard(c Card, offloads map[string]Offload) cardView {
+	v := cardView{look: cardLook(c), Label: clean(c.Label), Reason: clean(c.Reason)}
+	if v.Label == "" {
+		v.Label = "without a label"
+	}
+	v.Facts = facts(c.Device, named("slot", c.Slot), named("rule", c.Rule), known(size, c.SizeBytes))
+	if c.Files > 0 {
+		v.Facts = facts(v.Facts, count(c.Files, "file", "files")+" of "+size(c.FileBytes)+" together")
+	}
+	if o, ok := offloads[c.OffloadID]; ok && c.OffloadID != "" {
+		v.Copies = viewCopies(o)
+	}
+	return v
+}
+
+func viewCopies(o Offload) []copyView {
+	var out []copyView
+	for _, c := range o.Copies {
+		v := copyView{look: copyLook(c), Drive: clean(c.DriveName), Reason: clean(c.Reason), Folder: clean(c.Folder), Bar: -1}
+		if v.Drive == "" {
+			v.Drive = "drive without a name"
+		}
+		switch state.CopyPhase(c.Phase) {
+		case state.CopyCopying, state.CopyProving, state.CopyFinishing, state.CopyUnfinished:
+			v.Bar = percent(c.ProvenBytes, o.SizeBytes)
+			v.Progress = strconv.Itoa(percent(c.WrittenBytes, o.SizeBytes)) + " % written, " + strconv.Itoa(v.Bar) + " % proven"
+		}
+		out = append(out, v)
+	}
+	return out
+}
+
+func viewDrive(d Drive) driveView {
+	v := driveView{look: driveLook(d), Name: clean(d.Name), Reason: clean(d.Reason)}
+	if v.Name == "" {
+		v.Name = "drive without a name"
+	}
+	space := ""
+	switch {
+	case d.SizeBytes > 0 && d.ID == "" && d.Path == "":
+		space = size(d.SizeBytes) // what is free on it was never asked
+	case d.SizeBytes > 0:
+		space = size(d.FreeBytes) + " free of " + size(d.SizeBytes)
+	}
+	seen := ""
+	if !d.Attached && !d.LastSeenAt.IsZero() {
+		seen = "last seen " + stamp(d.LastSeenAt)
+	}
+	v.Facts = facts(space, count(d.Copies, "copy", "copies"), d.Device, named("folder", d.Path), d.FSType, seen)
+	return v
+}
+
+func viewCondition(c Condition) conditionView {
+	return conditionView{
+		look: severityLook(c.Severity), Subject: clean(c.Subject), Sentence: clean(c.Sentence),
+		Detail: clean(c.Detail), Hint: clean(c.Hint), Since: stamp(c.Since), Person: c.NeedsPerson,
+	}
+}
+
+func viewOffload(o Offload) offloadView {
+	v := offloadView{look: offloadLook(o), Key: clean(o.ID), Title: clean(o.CardLabel), Reason: clean(o.Reason), Copies: viewCopies(o)}
+	if v.Title == "" {
+		v.Title = "without a label"
+	}
+	ended := ""
+	if !o.Ended.IsZero() {
+		ended = "ended " + stamp(o.Ended)
+	}
+	v.Facts = facts("offload "+o.ID, count(o.Files, "file", "files"), size(o.SizeBytes), o.Verify, o.Checksum, named("begun", stamp(o.Started)), ended)
+	for _, id := range o.RefersTo {
+		v.RefersTo = append(v.RefersTo, clean(id))
+	}
+	for _, what := range o.LeftOut {
+		v.LeftOut = append(v.LeftOut, clean(what))
+	}
+	return v
+}
+
+func viewDevice(d Device) deviceView {
+	name := d.Node
+	if name == "" {
+		name = d.Name
+	}
+	return deviceView{Name: clean(name), Facts: facts(named("label", d.Label), d.FSType, known(size, d.SizeBytes)), Sentence: clean(d.Sentence)}
+}
+
+func policySummary(p Policy) string {
+	switch {
+	case p.LoadedAt.IsZero():
+		return "no policy is in force; no work is taken"
+	case p.Error != "":
+		return "an earlier policy, read " + stamp(p.LoadedAt) + ", goes on; the newest is refused"
+	}
+	return clean(p.Path) + ", read " + stamp(p.LoadedAt)
+}
+
+// facts joins what is known, cleaned.
+func facts(parts ...string) string {
+	var kept []string
+	for _, p := range parts {
+		if p != "" {
+			kept = append(kept, clean(p))
+		}
+	}
+	return strings.Join(kept, " \u00b7 ")
+}
+
+func named(word, s string) string {
+	if s == "" {
+		return ""
+	}
+	return word + " " + s
+}
+
+func known(print func(int64) string, n int64) string {
+	if n <= 0 {
+		return ""
+	}
+	return print(n)
+}

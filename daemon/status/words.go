@@ -1,0 +1,178 @@
+package status
+
+import (
+	"fmt"
+	"strconv"
+	"time"
+
+	"bothy/daemon/state"
+)
+
+// look is how one answer is shown: a shape that can be told apart without
+// colour, a tone for the colour, and the words.
+type look struct {
+	Shape  string // release, hold, working, away
+	Tone   string // safe, caution, danger, plain
+	Word   string
+	Advice string
+}
+
+// mark is the shape in plain text.
+func (l look) Mark() string {
+	switch l.Shape {
+	case "release":
+		return "[+]"
+	case "working":
+		return "[~]"
+	case "away":
+		return "[ ]"
+	}
+	return "[!]"
+}
+
+// cardLook answers the one question. RELEASE needs a decided card with the
+// verdict release; whatever is not understood is a HOLD.
+func cardLook(c Card) look {
+	switch state.CardPhase(c.Phase) {
+	case state.CardLooking:
+		return look{"working", "caution", "WORKING", "the card is being looked at; leave everything in"}
+	case state.CardQueued:
+		return look{"working", "caution", "WORKING", "the card waits for its turn; leave everything in"}
+	case state.CardWorking:
+		return look{"working", "caution", "WORKING", "leave everything in"}
+	case state.CardDecided:
+		if c.Verdict == string(state.Release) {
+			return look{"release", "safe", "RELEASE", "take it out, reuse it"}
+		}
+	}
+	if c.HoldKind == string(state.NeedsDrive) {
+		return look{"hold", "caution", "HOLD", "do not reuse it yet: another drive is needed"}
+	}
+	return look{"hold", "danger", "HOLD", "do not reuse it: somebody must look"}
+}
+
+// driveLook says first whether the drive may be pulled: the most urgent answer
+// wins, and "may be pulled" is only said of a medium the box itself unmounted.
+func driveLook(d Drive) look {
+	switch {
+	case d.InUse && d.Failing:
+		return look{"working", "danger", "IN USE, FAILING", "do not pull it"}
+	case d.InUse:
+		return look{"working", "caution", "IN USE", "do not pull it"}
+	case !d.Attached:
+		return look{"away", "plain", "AWAY", "not attached"}
+	case d.Refused:
+		return look{"hold", "caution", "NOT USED", "nothing is written to it; " + pulling(d)}
+	case d.Failing:
+		return look{"hold", "danger", "FAILING", "set aside; " + pulling(d)}
+	case d.Full:
+		return look{"hold", "danger", "FULL", "below its reserve; " + pulling(d)}
+	}
+	return look{"release", "safe", "IDLE", pulling(d)}
+}
+
+func pulling(d Drive) string {
+	if d.Path != "" {
+		return "a folder: unmount it before you pull its disk"
+	}
+	return "may be pulled"
+}
+
+func severityLook(severity string) look {
+	switch severity {
+	case state.Notice.String():
+		return look{"away", "plain", "NOTICE", ""}
+	case state.Attention.String():
+		return look{"working", "caution", "ATTENTION", ""}
+	}
+	return look{"hold", "danger", "DANGER", ""}
+}
+
+func offloadLook(o Offload) look {
+	switch {
+	case o.Running:
+		return look{"working", "caution", "WORKING", ""}
+	case o.Verdict == string(state.Release):
+		return look{"release", "safe", "RELEASE", ""}
+	}
+	return look{"hold", "caution", "HOLD", ""}
+}
+
+func copyLook(c Copy) look {
+	switch state.CopyPhase(c.Phase) {
+	case state.CopyWaiting:
+		return look{"away", "plain", "waits for its turn", ""}
+	case state.CopyCopying:
+		return look{"working", "caution", "being written", ""}
+	case state.CopyProving:
+		return look{"working", "caution", "being read back", ""}
+	case state.CopyFinishing:
+		return look{"working", "caution", "manifest and ledger being written", ""}
+	case state.CopyUnfinished:
+		return look{"hold", "caution", "unfinished", ""}
+	case state.CopyProven:
+		return look{"release", "safe", "proven", ""}
+	case state.CopyRefused:
+		return look{"hold", "danger", "refused before the first byte", ""}
+	case state.CopyFailed:
+		return look{"hold", "danger", "failed", ""}
+	case state.CopyIncomplete:
+		return look{"hold", "danger", "incomplete: parts of the card could not be read", ""}
+	}
+	return look{"hold", "danger", clean(c.Phase), ""}
+}
+
+func phaseSentence(phase string) string {
+	switch state.Phase(phase) {
+	case state.Starting:
+		return "the box is starting and checks itself"
+	case state.Watching:
+		return "the box is watching for cards"
+	case state.Stopping:
+		return "the box is stopping; unfinished work goes on after the next start"
+	}
+	return "the box is in a phase unknown to this program: " + clean(phase)
+}
+
+// size prints bytes in decimal units (IEC 80000-13: GB = 10^9), three digits.
+func size(n int64) string {
+	if n < 1000 {
+		return strconv.FormatInt(n, 10) + " B"
+	}
+	v := float64(n)
+	for _, unit := range []string{"kB", "MB", "GB", "TB", "PB"} {
+		v /= 1000
+		switch {
+		case v < 9.995:
+			return fmt.Sprintf("%.2f %s", v, unit)
+		case v < 99.95:
+			return fmt.Sprintf("%.1f %s", v, unit)
+		case v < 999.5:
+			return fmt.Sprintf("%.0f %s", v, unit)
+		}
+	}
+	return fmt.Sprintf("%.0f EB", v/1000)
+}
+
+// percent is done of all, rounded down so that 100 means complete.
+func percent(done, all int64) int {
+	if all <= 0 || done < 0 {
+		return 0
+	}
+	return int(float64(min(done, all)) / float64(all) * 100)
+}
+
+func count(n int, one, many string) string {
+	if n == 1 {
+		return "1 " + one
+	}
+	return strconv.Itoa(n) + " " + many
+}
+
+// stamp prints a moment to the second; "" when it is not known.
+func stamp(t time.Time) string {
+	if t.IsZero() {
+		return ""
+	}
+	return t.UTC().Format("2006-01-02 15:04:05 UTC")
+}
