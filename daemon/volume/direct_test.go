@@ -22,6 +22,21 @@ func openRoot(t *testing.T, dir string) *os.Root {
 	return root
 }
 
+// diskFolder returns a temporary folder on a file system whose medium can be
+// read past the cache.
+func diskFolder(t *testing.T) string {
+	t.Helper()
+	dir := t.TempDir()
+	l, err := LimitsAt(dir)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if !l.DirectReadsMedium {
+		t.Skipf("left out: temporary files are on %s here, which has no medium; TMPDIR can name a folder on a disk", l.FSType)
+	}
+	return dir
+}
+
 // patterned returns n bytes that differ from block to block.
 func patterned(n int) []byte {
 	b := make([]byte, n)
@@ -68,7 +83,7 @@ func TestAlignedBuffer(t *testing.T) {
 
 func TestOpenDirect_readsEverySizeAndOffset(t *testing.T) {
 	t.Parallel()
-	dir := t.TempDir()
+	dir := diskFolder(t)
 	root := openRoot(t, dir)
 	for _, size := range []int{0, 1, 511, 512, 4095, 4096, 4097, 100_000, bounceBytes + 1, 1<<20 + 17} {
 		want := patterned(size)
@@ -149,7 +164,7 @@ func TestOpenDirect_refuses(t *testing.T) {
 
 func TestEvict_showsWhatIsCached(t *testing.T) {
 	t.Parallel()
-	path := filepath.Join(t.TempDir(), "f")
+	path := filepath.Join(diskFolder(t), "f")
 	const pages = 64
 	writeSynced(t, path, patterned(pages*4096))
 	f, err := os.Open(path)
@@ -184,7 +199,7 @@ func TestEvict_showsWhatIsCached(t *testing.T) {
 // eviction must not be claimed.
 func TestEvict_refusesWhenPagesStay(t *testing.T) {
 	t.Parallel()
-	path := filepath.Join(t.TempDir(), "f")
+	path := filepath.Join(diskFolder(t), "f")
 	writeSynced(t, path, patterned(8192))
 	f, err := os.Open(path)
 	if err != nil {
