@@ -1,0 +1,108 @@
+package mhl
+
+import (
+	"testing"
+
+	"bothy/daemon/checksum"
+)
+
+// The worked example of the public reference implementation of the American
+// Society of Cinematographers (github.com/ascmitc/mhl, examples/scenarios,
+// scenario 05, commit 5970ecbd): two folders of two clips and a text each, and
+// a text beside them. Its file values and names go in; every folder's and the
+// root's values are the published ones. That release and this program use the
+// structure rule of the specification; older releases printed other structure
+// values.
+func TestFolderHashes_publishedExample(t *testing.T) {
+	t.Parallel()
+	file := func(name, value string) FileHash {
+		return FileHash{Path: name, Algorithm: checksum.XXH64, Value: value}
+	}
+	files := []FileHash{
+		file("A002R2EC/Clips/A002C006_141024_R2EC.mov", "0ea03b369a463d9d"),
+		file("A002R2EC/Clips/A002C007_141024_R2EC.mov", "7680e5f98f4a80fd"),
+		file("A002R2EC/Sidecar.txt", "3ab5a4166b9bde44"),
+		file("A003R2EC/Clips/A003C011_141024_R2EC.mov", "52392f79a36d6571"),
+		file("A003R2EC/Clips/A003C012_141024_R2EC.mov", "5dbca064ddddd6fc"),
+		file("A003R2EC/Sidecar.txt", "e5dda75a353d8b34"),
+		file("Summary.txt", "0ac48e431d4538ba"),
+	}
+	got, err := folderHashes(files, []string{"A002R2EC", "A002R2EC/Clips", "A003R2EC", "A003R2EC/Clips"})
+	if err != nil {
+		t.Fatal(err)
+	}
+	want := map[string]struct{ content, structure string }{
+		"A002R2EC/Clips": {content: "4c226b42e27d7af3"},
+		"A002R2EC":       {"8d02114c32e28cbe", "f557f8ca8e5a88ef"},
+		"A003R2EC/Clips": {content: "f2afc6434255a53d"},
+		"A003R2EC":       {"7a82373c131cf40a", "1131a950fcc55e4b"},
+		".":              {"92950bc8fda076ec", "2c2ce52605558158"},
+	}
+	for dir, hash := range want {
+		if c := got[dir].Content[checksum.XXH64]; c != hash.content {
+			t.Errorf("%s: content %s, want %s", dir, c, hash.content)
+		}
+		if s := got[dir].Structure[checksum.XXH64]; hash.structure != "" && s != hash.structure {
+			t.Errorf("%s: structure %s, want %s", dir, s, hash.structure)
+		}
+	}
+}
+
+// The same source, scenario 03, for md5; its release's content values only.
+func TestFolderHashes_publishedExampleInMD5(t *testing.T) {
+	t.Parallel()
+	got, err := folderHashes([]FileHash{
+		{Path: "Clips/A002C006_141024_R2EC.mov", Algorithm: checksum.MD5, Value: "f5ac8127b3b6b85cdc13f237c6005d80"},
+		{Path: "Clips/A002C007_141024_R2EC.mov", Algorithm: checksum.MD5, Value: "614dd0e977becb4c6f7fa99e64549b12"},
+		{Path: "Sidecar.txt", Algorithm: checksum.MD5, Value: "6425c5a180ca0f420dd2b25be4536a91"},
+	}, []string{"Clips"})
+	if err != nil {
+		t.Fatal(err)
+	}
+	for dir, want := range map[string]string{
+		"Clips": "202a2d71b56b080d9b089c1f4f29a4ba", ".": "6fae2da9bc6dca45486cb91bfea6db70",
+	} {
+		if c := got[dir].Content[checksum.MD5]; c != want {
+			t.Errorf("%s: content %s, want %s", dir, c, want)
+		}
+	}
+}
+
+// Content doesn't change with a name, structure does; an empty folder is the
+// hash of nothing (xxHash project, sanity value of empty input).
+func TestFolderHashes_renameAndEmpty(t *testing.T) {
+	t.Parallel()
+	one := func(name string) map[string]folderHash {
+		got, err := folderHashes([]FileHash{{Path: name, Algorithm: checksum.XXH64, Value: "0ea03b369a463d9d"}}, []string{"empty"})
+		if err != nil {
+			t.Fatal(err)
+		}
+		return got
+	}
+	a, b := one("skua.jpg"), one("gannet.jpg")
+	if a["."].Content[checksum.XXH64] != b["."].Content[checksum.XXH64] {
+		t.Error("content changes with a name")
+	}
+	if a["."].Structure[checksum.XXH64] == b["."].Structure[checksum.XXH64] {
+		t.Error("structure doesn't change with a name")
+	}
+	if got := a["empty"].Content[checksum.XXH64]; got != "ef46db3751d8e999" {
+		t.Errorf("empty folder: %s", got)
+	}
+}
+
+func TestFolderHashes_onlyCommonAlgorithms(t *testing.T) {
+	t.Parallel()
+	files := []FileHash{
+		{Path: "a", Algorithm: checksum.XXH64, Value: "0ea03b369a463d9d", Others: map[string]string{checksum.MD5: "f5ac8127b3b6b85cdc13f237c6005d80"}},
+		{Path: "b", Algorithm: checksum.MD5, Value: "614dd0e977becb4c6f7fa99e64549b12"},
+		{Path: "c", Algorithm: checksum.XXH3, Value: "0ea03b369a463d9d", Others: map[string]string{checksum.MD5: "6425c5a180ca0f420dd2b25be4536a91"}},
+	}
+	got, err := folderHashes(files, nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if n := len(got["."].Content); n != 1 || got["."].Content[checksum.MD5] == "" {
+		t.Errorf("%v, want md5 only", got["."].Content)
+	}
+}
