@@ -1,0 +1,130 @@
+package main
+
+import (
+	"bytes"
+	"errors"
+	"fmt"
+	"io/fs"
+	"path/filepath"
+
+	"github.com/spf13/cobra"
+
+	"bothy/daemon/volume"
+	"bothy/policy"
+	"bothy/udev"
+)
+
+type explainFlags struct {
+	policy, properties string
+	sizeBytes          int64
+}
+
+func explainCommand(c console) *cobra.Command {
+	var f explainFlags
+	cmd := command(&cobra.Command{
+		Use:   "explain DEVICE | --properties FILE [flags]",
+		Short: "Say which rule takes a device, and why each earlier one did not",
+		Long: `Explain asks the policy about one device, named by its node (/dev/sdb1, or a link
+such as those below /dev/disk) or by its kernel name (sdb1), and tells the
+decision and what every rule said. Nothing is mounted or opened: when a rule asks
+what a card holds, that is said and left open.
+
+With --properties the device need not be there: FILE holds what
+'udevadm info -q property /dev/sdb1' printed, perhaps on another machine ('-'
+reads standard input).`,
+		Example: `  bothy explain /dev/sdb1
+  udevadm info -q property /dev/sdb1 | bothy explain --properties - --policy ./policy.toml`,
+	}, func(_ *cobra.Command, args []string) error {
+		if (len(args) == 1) == (f.properties != "") || len(args) > 1 {
+			return errors.New("name one device, or one file with --properties")
+		}
+		return nil
+	}, func(_ *cobra.Command, args []string) error {
+		p, err := loadPolicy(c, f.policy)
+		if err != nil {
+			return err
+		}
+		var facts policy.Facts
+		if f.properties != "" {
+			facts, err = factsOfProperties(f.properties, f.sizeBytes)
+		} else {
+			facts, err = factsOfDevice(args[0])
+		}
+		if err != nil {
+			return err
+		}
+		return explain(c, p, facts)
+	})
+	fl := cmd.Flags()
+	fl.StringVar(&f.policy, "policy", "/etc/bothy/policy.toml", "the policy `FILE`")
+	fl.StringVar(&f.properties, "properties", "", "read udev properties from `FILE` instead of looking at a device")
+	fl.Int64Var(&f.sizeBytes, "size", 0, "with --properties: the medium's size in `BYTES`, where the properties do not tell it")
+	return cmd
+}
+
+func explain(c console, p *policy.Policy, facts policy.Facts) error {
+	d := p.Decide(facts)
+	fmt.Fprint(c.out, d.Explain())
+	if d.Outcome == policy.OutcomeNeedsTree {
+		fmt.Fprintln(c.out, "the daemon mounts it read-only, looks, and decides then")
+	}
+	return nil
+}
+
+// factsOfProperties takes a medium that is not here. It cannot be told of it
+// whether a system runs from it.
+func factsOfProperties(path string, sizeBytes int64) (policy.Facts, error) {
+	const hint = "FILE must hold the output of 'udevadm info -q property DEVICE'"
+	data, err := readInput(path)
+	if err != nil {
+		return policy.Facts{}, refuse(hint, "%w", err)
+	}
+	props, err := udev.ParseProperties(bytes.NewReader(data))
+	if err != nil {
+		return policy.Facts{}, refuse(hint, "read %s: %w", path, err)
+	}
+	dev := udev.DeviceFromProperties(props)
+	switch {
+	case sizeBytes != 0:
+		dev.SizeBytes = sizeBytes
+	case dev.SizeBytes == 0 && dev.FSType != "":
+		return policy.Facts{}, refuse("add --size BYTES; 'lsblk -b -n -o SIZE DEVICE' prints it",
+			"explain: these properties do not tell how large the medium is")
+	}
+	return factsOf(dev, false), nil
+}
+
+// factsOfDevice takes a medium that is here.
+func factsOfDevice(arg string) (policy.Facts, error) {
+	const hint = "name a node such as /dev/sdb1; 'lsblk' lists them"
+	name := filepath.Base(arg)
+	if filepath.Base(arg) != arg {
+		target, err := filepath.EvalSymlinks(arg)
+		if err != nil {
+			return policy.Facts{}, refuse(hint, "explain: %w", err)
+		}
+		name = filepath.Base(target)
+	}
+	dev, err := udev.Tree{Sys: "/sys", Run: "/run/udev"}.Lookup(name)
+	if errors.Is(err, fs.ErrNotExist) {
+		return policy.Facts{}, refuse(hint, "explain: %s is no block device of this machine", printable(arg))
+	}
+	if err != nil {
+		return policy.Facts{}, fmt.Errorf("explain %s: %w", printable(arg), err)
+	}
+	system, err := volume.SystemDisks()
+	if err != nil {
+		return policy.Facts{}, fmt.Errorf("explain %s: %w", printable(arg), err)
+	}
+	return factsOf(dev, system[dev.Disk]), nil
+}
+
+func factsOf(dev udev.Device, runningSystem bool) policy.Facts {
+	return policy.Facts{
+		Label: dev.Label, UUID: dev.UUID, Serial: dev.Serial, Vendor: dev.Vendor, Model: dev.Model,
+		Slot: dev.Slot, FS: dev.FSType, Bus: dev.Bus, SizeBytes: dev.SizeBytes,
+		Removable: dev.Removable, ReadOnly: dev.ReadOnly, Properties: dev.Properties,
+		RunningSystem: runningSystem, HasFileSystem: dev.FSUsage == "filesystem",
+		HasPartitions: len(dev.Partitions) > 0,
+	}
+}

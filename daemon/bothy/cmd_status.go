@@ -1,0 +1,79 @@
+package main
+
+import (
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io/fs"
+
+	"github.com/spf13/cobra"
+
+	"bothy/daemon/status"
+)
+
+func statusCommand(c console) *cobra.Command {
+	var socket string
+	var follow, asJSON bool
+	cmd := command(&cobra.Command{
+		Use:   "status [flags]",
+		Short: "Show what the box is doing, and the verdict on each card",
+		Long: `Status asks the running daemon for its state: cards with their verdicts and
+reasons, drives, conditions, offloads, and what was left alone and why. It needs
+root or membership of group bothy.`,
+		Example: `  bothy status --follow
+  bothy status --json | jq -r '.cards[] | "\(.label) \(.verdict)"'`,
+	}, cobra.NoArgs, func(cmd *cobra.Command, _ []string) error {
+		show := func(d *status.Document) error { return showStatus(c, d, follow, asJSON) }
+		client, err := dial(socket)
+		if err != nil {
+			return err
+		}
+		defer client.Close()
+		if follow {
+			return client.Follow(cmd.Context(), show)
+		}
+		d, err := client.Status(cmd.Context())
+		if err != nil {
+			return err
+		}
+		return show(d)
+	})
+	f := cmd.Flags()
+	f.BoolVarP(&follow, "follow", "f", false, "go on, and show every change until the daemon ends")
+	f.BoolVar(&asJSON, "json", false, "print one JSON object; with --follow one on each line")
+	f.StringVar(&socket, "socket", defaultSocket, "`PATH` of the daemon's control socket")
+	return cmd
+}
+
+// showStatus writes one status. Where a person follows, it takes the place of
+// the one before; elsewhere an empty line parts them.
+func showStatus(c console, d *status.Document, follow, asJSON bool) error {
+	if asJSON {
+		if err := json.NewEncoder(c.out).Encode(d); err != nil {
+			return fmt.Errorf("write status: %w", err)
+		}
+		return nil
+	}
+	if follow && c.outTerminal {
+		fmt.Fprint(c.out, "\x1b[H\x1b[2J")
+	}
+	if err := status.Text(c.out, d); err != nil {
+		return err
+	}
+	if follow && !c.outTerminal {
+		fmt.Fprintln(c.out)
+	}
+	return nil
+}
+
+// dial opens the control socket and knows what to advise when it cannot.
+func dial(socket string) (*status.Client, error) {
+	client, err := status.Dial(socket)
+	switch {
+	case errors.Is(err, status.ErrNotRunning):
+		return nil, advise(err, "start the daemon with 'systemctl start bothy', or name its socket with --socket")
+	case errors.Is(err, fs.ErrPermission):
+		return nil, advise(err, "run this as root or as a member of group bothy")
+	}
+	return client, err
+}

@@ -1,0 +1,56 @@
+package main
+
+import (
+	"fmt"
+	"io"
+	"strings"
+)
+
+// copyResult is the object that 'bothy copy --json' prints. Its keys are part of
+// the published contract.
+type copyResult struct {
+	Verdict string     `json:"verdict"` // "hold" or "release"
+	Reason  string     `json:"reason"`
+	Bytes   int64      `json:"bytes"`
+	Files   int        `json:"files"`
+	Seconds float64    `json:"seconds"`
+	Copies  []copyLine `json:"copies"` // never null
+}
+
+// copyLine is one copy in a copyResult.
+type copyLine struct {
+	Drive  string `json:"drive"`
+	Folder string `json:"folder"` // absolute; empty when nothing was written
+	State  string `json:"state"`
+	Reason string `json:"reason"`
+}
+
+// allProven is what exit code 0 means; the verdict is another question.
+func (r copyResult) allProven() bool {
+	for _, l := range r.Copies {
+		if l.State != "proven" {
+			return false
+		}
+	}
+	return len(r.Copies) > 0
+}
+
+// printCopy tells a copyResult to a person.
+func printCopy(w io.Writer, r copyResult) {
+	for _, l := range r.Copies {
+		fmt.Fprintf(w, "%s: %s", l.State, printable(orElse(l.Folder, l.Drive)))
+		if l.Reason != "" {
+			fmt.Fprintf(w, " (%s)", printable(l.Reason))
+		}
+		fmt.Fprintln(w)
+	}
+	fmt.Fprintf(w, "%s, %s in %.1f s\n", count(r.Files, "file"), humanBytes(r.Bytes), r.Seconds)
+	fmt.Fprintf(w, "%s: %s\n", strings.ToUpper(r.Verdict), printable(r.Reason))
+}
+
+func orElse(s, otherwise string) string {
+	if s == "" {
+		return otherwise
+	}
+	return s
+}

@@ -1,0 +1,172 @@
+package main
+
+import (
+	"bytes"
+	"fmt"
+	"io"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"strings"
+	"testing"
+
+	"github.com/google/go-cmp/cmp"
+	"github.com/spf13/cobra"
+	"github.com/spf13/pflag"
+)
+
+const manDir = "../../deploy/man"
+
+// The page is made from the commands' own help, so it cannot fall behind.
+func TestManPage_is_that_of_the_commands(t *testing.T) {
+	t.Parallel()
+	got := manPage(newRoot(console{out: io.Discard, err: io.Discard}))
+	path := filepath.Join(manDir, "bothy.1")
+	if *update {
+		if err := os.WriteFile(path, got, 0o644); err != nil {
+			t.Fatal(err)
+		}
+	}
+	want, err := os.ReadFile(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if diff := cmp.Diff(string(want), string(got)); diff != "" {
+		t.Errorf("bothy.1 has fallen behind; 'go test ./daemon/bothy -update' renews it (-file +made):\n%s", diff)
+	}
+}
+
+// groff is the independent judge of both pages: all its warnings count.
+func TestManPages_groff(t *testing.T) {
+	t.Parallel()
+	groff, err := exec.LookPath("groff")
+	if err != nil {
+		if os.Getenv("CI") == "true" {
+			t.Fatal("groff is not installed, and in CI nothing may be left out")
+		}
+		t.Skip("left out: groff is not installed, so its opinion of the man pages was not asked")
+	}
+	for _, page := range []string{"bothy.1", "bothy-policy.5"} {
+		out, err := exec.Command(groff, "-man", "-Tutf8", "-ww", "-z", filepath.Join(manDir, page)).CombinedOutput()
+		if err != nil || len(bytes.TrimSpace(out)) > 0 {
+			t.Errorf("groff %s: %v\n%s", page, err, out)
+		}
+	}
+}
+
+// roff collects a man page.
+type roff struct{ bytes.Buffer }
+
+// macro writes a request whose arguments are text.
+func (r *roff) macro(name string, args ...string) {
+	r.WriteString("." + name)
+	for _, a := range args {
+		fmt.Fprintf(r, " %q", roffEscape(a))
+	}
+	r.WriteString("\n")
+}
+
+// text writes paragraphs; an empty line starts a new one, and indented lines
+// stand as they are.
+func (r *roff) text(s string) {
+	fresh, kept := true, false
+	for line := range strings.SplitSeq(strings.TrimRight(s, "\n"), "\n") {
+		indented := strings.HasPrefix(line, "  ")
+		if kept && !indented {
+			r.WriteString(".fi\n.RE\n")
+			kept, fresh = false, true
+		}
+		if strings.TrimSpace(line) == "" {
+			fresh = true
+			continue
+		}
+		if fresh {
+			r.WriteString(".PP\n")
+			fresh = false
+		}
+		if indented && !kept {
+			r.WriteString(".RS 2\n.nf\n")
+			kept = true
+		}
+		r.WriteString(roffLine(strings.TrimPrefix(line, "  ")) + "\n")
+	}
+	if kept {
+		r.WriteString(".fi\n.RE\n")
+	}
+}
+
+func roffEscape(s string) string {
+	return strings.NewReplacer(`\`, `\(rs`, `-`, `\-`, `"`, `\(dq`).Replace(s)
+}
+
+func roffLine(s string) string {
+	s = roffEscape(s)
+	if strings.HasPrefix(s, ".") || strings.HasPrefix(s, "'") {
+		s = `\&` + s
+	}
+	return s
+}
+
+func (r *roff) flags(set *pflag.FlagSet) {
+	set.VisitAll(func(f *pflag.Flag) {
+		if f.Hidden || f.Name == "help" {
+			return
+		}
+		placeholder, usage := pflag.UnquoteUsage(f)
+		name := "--" + f.Name
+		if placeholder != "" {
+			name += " " + placeholder
+		}
+		if f.DefValue != "" && f.DefValue != "false" && f.DefValue != "[]" {
+			usage += " (default " + f.DefValue + ")"
+		}
+		r.WriteString(".TP\n")
+		r.macro("B", name)
+		r.WriteString(roffLine(usage) + "\n")
+	})
+}
+
+// manPage writes bothy(1). No date stands in it: the page changes when the
+// commands do.
+func manPage(root *cobra.Command) []byte {
+	r := &roff{}
+	r.WriteString(".\\\" Made from the help of the commands by 'go test ./daemon/bothy -update'.\n")
+	r.macro("TH", "BOTHY", "1", "", "bothy", "User commands")
+	r.macro("SH", "NAME")
+	r.WriteString("bothy \\- " + roffEscape(strings.ToLower(root.Short[:1])+root.Short[1:]) + "\n")
+	r.macro("SH", "SYNOPSIS")
+	for _, c := range manCommands(root) {
+		r.macro("B", "bothy "+c.Use)
+		r.WriteString(".br\n")
+	}
+	r.macro("SH", "DESCRIPTION")
+	r.text(root.Long)
+	r.macro("SH", "COMMANDS")
+	for _, c := range manCommands(root) {
+		r.macro("SS", "bothy "+c.Use)
+		r.text(c.Long)
+		r.flags(c.LocalNonPersistentFlags())
+		r.WriteString(".PP\nExample:\n")
+		r.text(c.Example)
+	}
+	r.text("'bothy completion SHELL' prints the shell completion for bash, zsh, fish or powershell.")
+	r.macro("SH", "EXIT STATUS")
+	r.text("0: everything that was asked for is done and proven.\n\n" +
+		"1: work ended, and not all of it is done or proven.\n\n" +
+		"2: the command line or an input file was refused before anything was touched.")
+	r.macro("SH", "FILES")
+	r.text("/etc/bothy/policy.toml, /var/lib/bothy/, /run/bothy/control.sock")
+	r.macro("SH", "SEE ALSO")
+	r.WriteString(".BR bothy\\-policy (5),\n.BR systemd.service (5),\n.BR udevadm (8)\n")
+	return r.Bytes()
+}
+
+func manCommands(root *cobra.Command) []*cobra.Command {
+	var list []*cobra.Command
+	for _, c := range root.Commands() {
+		if c.Name() != "help" && c.Name() != "completion" && !c.Hidden {
+			list = append(list, c)
+		}
+	}
+	return list
+}
