@@ -12,9 +12,9 @@ import (
 
 // Bounds on what a policy may hold; all lengths in bytes.
 const (
-	maxFileBytes    = 256 << 10
-	maxRules        = 100 // of one kind
-	maxListLength   = 64  // values under one key
+	maxFileBytes    = 64 << 10 // the TOML decoder takes square time for hostile text
+	maxRules        = 100      // of one kind
+	maxListLength   = 64       // values under one key
 	maxPattern      = 256
 	maxName         = 40
 	maxPath         = 1024
