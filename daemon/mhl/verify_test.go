@@ -1,0 +1,263 @@
+package mhl
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"maps"
+	"os"
+	"path"
+	"path/filepath"
+	"slices"
+	"strings"
+	"testing"
+
+	"github.com/google/go-cmp/cmp"
+	"github.com/google/go-cmp/cmp/cmpopts"
+	"pgregory.net/rapid"
+
+	"bothy/daemon/checksum"
+)
+
+// mutation is something done to a folder, and what Verify must say of it.
+type mutation struct {
+	do   func(root *os.Root) error
+	want func(*found)
+}
+
+type found struct{ Mismatched, Missing, Extra []string }
+
+// drawMutation draws one for the file name with content.
+func drawMutation(t *rapid.T, name, content string, number int) mutation {
+	fresh := path.Join(path.Dir(name), fmt.Sprintf("other%d", number))
+	switch rapid.SampledFrom([]string{"flip", "cut", "grow", "missing", "extra", "rename", "nothing"}).Draw(t, "mutation") {
+	case "flip":
+		if content == "" {
+			return mutation{}
+		}
+		at := rapid.IntRange(0, len(content)-1).Draw(t, "at")
+		flipped := []byte(content)
+		flipped[at] ^= 1 << rapid.IntRange(0, 7).Draw(t, "bit")
+		return mutation{func(r *os.Root) error { return r.WriteFile(name, flipped, 0o644) },
+			func(f *found) { f.Mismatched = append(f.Mismatched, name) }}
+	case "cut":
+		if content == "" {
+			return mutation{}
+		}
+		return mutation{func(r *os.Root) error { return r.WriteFile(name, []byte(content[1:]), 0o644) },
+			func(f *found) { f.Mismatched = append(f.Mismatched, name) }}
+	case "grow":
+		return mutation{func(r *os.Root) error { return r.WriteFile(name, []byte(content+"\x00"), 0o644) },
+			func(f *found) { f.Mismatched = append(f.Mismatched, name) }}
+	case "missing":
+		return mutation{func(r *os.Root) error { return r.Remove(name) },
+			func(f *found) { f.Missing = append(f.Missing, name) }}
+	case "extra":
+		return mutation{func(r *os.Root) error { return r.WriteFile(fresh, nil, 0o644) },
+			func(f *found) { f.Extra = append(f.Extra, fresh) }}
+	case "rename":
+		return mutation{func(r *os.Root) error { return r.Rename(name, fresh) },
+			func(f *found) { f.Missing, f.Extra = append(f.Missing, name), append(f.Extra, fresh) }}
+	}
+	return mutation{}
+}
+
+// For any tree, in any algorithm, after one to three generations, Verify finds
+// the changes made to it and nothing else.
+func TestVerify_findsExactlyWhatChanged(t *testing.T) {
+	t.Parallel()
+	base := t.TempDir()
+	number := 0
+	rapid.Check(t, func(rt *rapid.T) {
+		number++
+		dir := filepath.Join(base, fmt.Sprint(number))
+		must(rt, os.Mkdir(dir, 0o755))
+		defer os.RemoveAll(dir)
+		element := rapid.StringMatching(`[a-cæ &<'][A-B_.]?`)
+		files := map[string]string{}
+		for _, top := range rapid.SliceOfNDistinct(element, 1, 4, rapid.ID[string]).Draw(rt, "top") {
+			for _, name := range rapid.SliceOfNDistinct(element, 1, 3, rapid.ID[string]).Draw(rt, "inner") {
+				files[top+"/in/"+name] = rapid.StringN(0, 40, 60).Draw(rt, "content")
+			}
+		}
+		root := folder(rt, dir, files)
+		defer root.Close()
+		algorithm := rapid.SampledFrom(checksum.Names()).Draw(rt, "algorithm")
+		for i := range rapid.IntRange(1, 3).Draw(rt, "generations") {
+			action := Verified
+			if i == 0 {
+				action = Original
+			}
+			_, err := Append(root, generation(rt, files, algorithm, action), nil)
+			must(rt, err)
+		}
+		var want found
+		for i, name := range slices.Sorted(maps.Keys(files)) {
+			if m := drawMutation(rt, name, files[name], i); m.do != nil {
+				must(rt, m.do(root))
+				m.want(&want)
+			}
+		}
+		report, err := Verify(context.Background(), root, nil, nil)
+		must(rt, err)
+		got := found{paths(report.Mismatched), paths(report.Missing), paths(report.Extra)}
+		slices.Sort(want.Extra)
+		if d := cmp.Diff(want, got, cmpopts.EquateEmpty()); d != "" {
+			rt.Fatal(d)
+		}
+		if n := len(want.Mismatched) + len(want.Missing); len(report.OK) != len(files)-n || len(report.Unreadable)+len(report.HistoryDamage) != 0 {
+			rt.Fatalf("%+v", report)
+		}
+		if clean := cmp.Equal(found{}, want); report.Proven() != clean {
+			rt.Fatalf("Proven() = %v", report.Proven())
+		}
+	})
+}
+
+func TestVerify_folders(t *testing.T) {
+	t.Parallel()
+	files := survey()
+	files["EMPTY/"], files["GONE/"], files["FILE/"] = "", "", ""
+	root := tempFolder(t, files)
+	_, err := Append(root, generation(t, files, checksum.XXH64, Original), nil)
+	must(t, err)
+	must(t, root.Remove("GONE"))
+	must(t, root.Remove("FILE"))
+	must(t, root.WriteFile("FILE", nil, 0o644))
+	must(t, root.Mkdir("NEW", 0o755))
+	must(t, root.Rename("CLIPS", "real"))
+	must(t, root.Symlink("real", "CLIPS"))
+	report, err := Verify(t.Context(), root, nil, nil)
+	must(t, err)
+	got := found{paths(report.Mismatched), paths(report.Missing), paths(report.Extra)}
+	want := found{[]string{"CLIPS/", "FILE/"}, []string{"GONE/"},
+		[]string{"CLIPS", "FILE", "NEW/", "real/", "real/A003/", "real/A003/A003C001.MOV"}}
+	if d := cmp.Diff(want, got); d != "" {
+		t.Error(d)
+	}
+}
+
+func TestVerify_kinds(t *testing.T) {
+	t.Parallel()
+	files := survey()
+	root := tempFolder(t, files)
+	_, err := Append(root, generation(t, files, checksum.XXH64, Original), nil)
+	must(t, err)
+	name := "DCIM/100SKUA_/SKUA0001.JPG"
+	must(t, root.Rename(name, "copy.jpg"))
+	must(t, root.Symlink("../../copy.jpg", name))
+	report, err := Verify(t.Context(), root, nil, nil)
+	must(t, err)
+	if len(report.Mismatched) != 1 || !strings.Contains(report.Mismatched[0].Sentence, "a symbolic link instead of a file") {
+		t.Errorf("Verify() = %+v", report)
+	}
+}
+
+type failing struct{}
+
+func (failing) Read([]byte) (int, error) { return 0, errInjected }
+func (failing) Close() error             { return nil }
+
+// The caller's reader is used, its bytes are counted, and its errors are said.
+func TestVerify_callersReader(t *testing.T) {
+	t.Parallel()
+	files := survey()
+	root := tempFolder(t, files)
+	_, err := Append(root, generation(t, files, checksum.XXH64, Original), nil)
+	must(t, err)
+	var total, size int64
+	for _, content := range files {
+		size += int64(len(content))
+	}
+	bad := "CLIPS/A003/A003C001.MOV"
+	open := func(name string) (io.ReadCloser, error) {
+		if name == bad {
+			return failing{}, nil
+		}
+		return io.NopCloser(strings.NewReader(files[name])), nil
+	}
+	report, err := Verify(t.Context(), root, open, func(n int64) { total += n })
+	must(t, err)
+	if want := size - int64(len(files[bad])); total != want || report.Bytes != want {
+		t.Errorf("progress said %d bytes, report %d, want %d", total, report.Bytes, want)
+	}
+	if len(report.Unreadable) != 1 || report.Unreadable[0].Path != bad || len(report.OK) != 3 {
+		t.Errorf("Verify() = %+v", report)
+	}
+}
+
+func TestVerify_cancelled(t *testing.T) {
+	t.Parallel()
+	root := tempFolder(t, survey())
+	_, err := Append(root, generation(t, survey(), checksum.XXH64, Original), nil)
+	must(t, err)
+	ctx, cancel := context.WithCancel(t.Context())
+	cancel()
+	if report, err := Verify(ctx, root, nil, nil); !errors.Is(err, context.Canceled) || len(report.OK) != 0 {
+		t.Errorf("Verify() = %+v, %v", report, err)
+	}
+}
+
+// Every value on record counts: a second algorithm that disagrees is found, and
+// so are generations that contradict each other.
+func TestVerify_everyValueCounts(t *testing.T) {
+	t.Parallel()
+	files := map[string]string{"clip.mov": "one", "other.mov": "two"}
+	root := tempFolder(t, files)
+	g := generation(t, files, checksum.XXH64, Original)
+	g.Files[0].Others = map[string]string{checksum.MD5: sumOf(t, checksum.MD5, "not one")}
+	_, err := Append(root, g, nil)
+	must(t, err)
+	g = generation(t, files, checksum.XXH64, Verified)
+	g.Files[1].Value = sumOf(t, checksum.XXH64, "not two")
+	_, err = Append(root, g, nil)
+	must(t, err)
+	report, err := Verify(t.Context(), root, nil, nil)
+	must(t, err)
+	if d := cmp.Diff([][]string{{"clip.mov"}, {"other.mov"}}, [][]string{paths(report.Mismatched), paths(report.HistoryDamage)}); d != "" {
+		t.Error(d)
+	}
+}
+
+// A value recorded as failed never becomes what a file should be.
+func TestVerify_failedValueIsNoMeasure(t *testing.T) {
+	t.Parallel()
+	files := map[string]string{"clip.mov": "one", "never.mov": "x"}
+	root := tempFolder(t, files)
+	g := generation(t, map[string]string{"clip.mov": "one"}, checksum.XXH64, Original)
+	_, err := Append(root, g, nil)
+	must(t, err)
+	must(t, root.WriteFile("clip.mov", []byte("0ne"), 0o644))
+	g = generation(t, map[string]string{"clip.mov": "0ne", "never.mov": "x"}, checksum.XXH64, Failed)
+	_, err = Append(root, g, nil)
+	must(t, err)
+	report, err := Verify(t.Context(), root, nil, nil)
+	must(t, err)
+	if d := cmp.Diff([]string{"clip.mov", "never.mov"}, paths(report.Mismatched)); d != "" {
+		t.Error(d)
+	}
+}
+
+// A file that moved is looked for where it is now.
+func TestVerify_moved(t *testing.T) {
+	t.Parallel()
+	root := tempFolder(t, map[string]string{"old.mov": "one"})
+	_, err := Append(root, generation(t, map[string]string{"old.mov": "one"}, checksum.XXH64, Original), nil)
+	must(t, err)
+	must(t, root.Rename("old.mov", "new.mov"))
+	g := generation(t, map[string]string{"new.mov": "one"}, checksum.MD5, Verified)
+	g.Files[0].PreviousPath = "old.mov"
+	_, err = Append(root, g, nil)
+	must(t, err)
+	accepted(t, root.Name())
+	report, err := Verify(t.Context(), root, nil, nil)
+	if err != nil || !report.Proven() || len(report.OK) != 1 {
+		t.Errorf("Verify() = %+v, %v", report, err)
+	}
+	h, err := Open(root)
+	must(t, err)
+	if known := h.Latest("new.mov"); len(known) != 2 || len(h.Latest("old.mov")) != 0 {
+		t.Errorf("Latest() = %+v", known)
+	}
+}
