@@ -113,3 +113,15 @@ func TestVanished(t *testing.T) {
 		t.Error("EIO counts as vanished")
 	}
 }
+
+func TestSectorsToBytes(t *testing.T) {
+	t.Parallel()
+	for in, want := range map[string]int64{
+		"0": 0, "1": 512, "18014398509481983": 18014398509481983 * 512, // the last that fits
+		"18014398509481984": 0, "18446744073709551616": 0, "-1": 0, "": 0, "x": 0, "1 ": 0,
+	} {
+		if got := sectorsToBytes(in); got != want {
+			t.Errorf("sectorsToBytes(%q) = %d, want %d", in, got, want)
+		}
+	}
+}

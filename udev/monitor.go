@@ -8,19 +8,18 @@ import (
 
 // Defaults of a Monitor's intervals.
 const (
-	defaultSettle     = 75 * time.Millisecond
-	defaultPatience   = 500 * time.Millisecond
-	defaultRescan     = 30 * time.Second
-	defaultLostRescan = 2 * time.Second
+	defaultSettle   = 75 * time.Millisecond
+	defaultPatience = 500 * time.Millisecond
+	defaultRescan   = 30 * time.Second
 
 	firstBackoff = 100 * time.Millisecond
-	lastBackoff  = 5 * time.Second
+	lastBackoff  = 2 * time.Second
 )
 
 // Monitor is the Source for a running system. It listens to udev's events and,
 // after each burst of them, lists all devices anew. The stream of events breaks
 // when it overflows, for one; it is then opened again, with growing pauses (0.1 s to
-// 5 s), and the devices are listed again, since events were missed. The zero
+// 2 s), and the devices are listed again at each attempt, since events were missed. The zero
 // value is ready for use; its fields must not change while Watch runs.
 type Monitor struct {
 	Tree Tree
@@ -32,8 +31,6 @@ type Monitor struct {
 	// Rescan is the interval of listing without any event; 30 s when 0. It is
 	// what remains when events get lost unnoticed or there is no udev.
 	Rescan time.Duration
-	// LostRescan is that interval while the event stream is down; 2 s when 0.
-	LostRescan time.Duration
 
 	open func() (conn, error) // a subscription to udev when nil
 }
@@ -57,10 +54,9 @@ func (m *Monitor) Watch(ctx context.Context, out chan<- Snapshot) error {
 
 	w := watcher{
 		tree: m.Tree, link: l, out: out,
-		settle:     orDefault(m.Settle, defaultSettle),
-		patience:   orDefault(m.Patience, defaultPatience),
-		rescan:     orDefault(m.Rescan, defaultRescan),
-		lostRescan: orDefault(m.LostRescan, defaultLostRescan),
+		settle:   orDefault(m.Settle, defaultSettle),
+		patience: orDefault(m.Patience, defaultPatience),
+		rescan:   orDefault(m.Rescan, defaultRescan),
 	}
 	w.run(ctx)
 	return nil
@@ -76,10 +72,10 @@ func orDefault(d, fallback time.Duration) time.Duration {
 // watcher lists the devices when there is cause to and hands the newest list on.
 // It belongs to the goroutine that runs it.
 type watcher struct {
-	tree                                 Tree
-	link                                 *link
-	out                                  chan<- Snapshot
-	settle, patience, rescan, lostRescan time.Duration
+	tree                     Tree
+	link                     *link
+	out                      chan<- Snapshot
+	settle, patience, rescan time.Duration
 
 	rescans uint64
 	newest  Snapshot
@@ -97,7 +93,7 @@ func (w *watcher) run(ctx context.Context) {
 	// Two timers end a burst: quiet is put off by each hint, patience is not, so
 	// that a storm without a pause cannot put off the listing for ever.
 	quiet, patience := stoppedTimer(), stoppedTimer()
-	idle := time.NewTimer(w.idle())
+	idle := time.NewTimer(w.rescan)
 	for burst := false; ; {
 		var out chan<- Snapshot
 		if w.unsent {
@@ -125,7 +121,7 @@ func (w *watcher) run(ctx context.Context) {
 		quiet.Stop()
 		patience.Stop()
 		w.list(ctx)
-		idle.Reset(w.idle())
+		idle.Reset(w.rescan)
 	}
 }
 
@@ -135,14 +131,6 @@ func stoppedTimer() *time.Timer {
 	t := time.NewTimer(time.Hour)
 	t.Stop()
 	return t
-}
-
-// idle returns how long to wait without any event before listing.
-func (w *watcher) idle() time.Duration {
-	if _, _, lost := w.link.health(); lost != nil {
-		return w.lostRescan
-	}
-	return w.rescan
 }
 
 // list reads all devices and makes the result the newest Snapshot. When nothing

@@ -44,8 +44,13 @@ func TestMonitor_Watch_burst(t *testing.T) {
 	watch(t, unpack(t, "system"), []script{play}, nil, func(w *watched) {
 		first := w.next()
 		lay(t, w.tree, "ssd")
+		began := time.Now()
 		w.cue <- struct{}{}
 		second := w.next()
+		// The disk comes with the seventh event, its last partition with the ninth.
+		if took := time.Since(began); took != 8*20*time.Millisecond+defaultSettle {
+			t.Errorf("the Snapshot came after %v of the bubble's clock", took)
+		}
 		if second.Events != 3 || second.Rescans != 2 {
 			t.Errorf("%d events, %d rescans; want 3 and 2", second.Events, second.Rescans)
 		}

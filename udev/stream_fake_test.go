@@ -6,6 +6,7 @@ import (
 	"path/filepath"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -57,7 +58,7 @@ func (w *watched) open() (conn, error) {
 		return nil, errRefused
 	}
 	w.live++
-	return &fakeConn{w, next}, nil
+	return &fakeConn{w: w, play: next}, nil
 }
 
 func (w *watched) counts() (opens, live int) {
@@ -67,16 +68,25 @@ func (w *watched) counts() (opens, live int) {
 }
 
 type fakeConn struct {
-	w    *watched
-	play script
+	w       *watched
+	play    script
+	playing atomic.Bool
 }
 
 func (c *fakeConn) MonitorWithContext(ctx context.Context, queue chan netlink.UEvent, errs chan error, _ netlink.Matcher) {
+	c.playing.Store(true)
+	defer c.playing.Store(false)
 	defer close(queue)
 	c.play(ctx, c.w, queue, errs)
+	if ctx.Err() != nil {
+		time.Sleep(200 * time.Millisecond) // of the bubble's clock: go-udev looks at ctx that often
+	}
 }
 
 func (c *fakeConn) Close() error {
+	if c.playing.Load() {
+		c.w.t.Error("closed while it was being read")
+	}
 	c.w.mu.Lock()
 	defer c.w.mu.Unlock()
 	c.w.live--
