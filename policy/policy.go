@@ -116,11 +116,21 @@ type CardRule struct {
 	// Holds are slash paths of globs, e.g. "DCIM/*", without regard to upper
 	// and lower case; the card must hold an entry for each of them.
 	Holds    []string
-	Folder   string   // template for FolderName
-	Verify   string   // one of the verification levels
-	Checksum string   // xxh128, xxh64, xxh3, md5, sha1 or c4
-	Ignore   []string // gitignore syntax, unchecked beyond being one printable line each
+	Folder   string // template for FolderName
+	Verify   string // one of the verification levels
+	Checksum string // xxh128, xxh64, xxh3, md5, sha1 or c4
+	// Dirty says what becomes of a card whose file system was not cleanly
+	// unmounted: DirtyHold or DirtyAccept. Journals are never replayed, so such
+	// a card may show fewer files than it holds.
+	Dirty  string
+	Ignore []string // gitignore syntax, unchecked beyond being one printable line each
 }
+
+// Values of CardRule.Dirty.
+const (
+	DirtyHold   = "hold"   // the default: copied, and held
+	DirtyAccept = "accept" // a camera that never unmounts cleanly; its owner accepts what that means
+)
 
 // Values of DriveRule.Enrol and DriveRule.ReadBack.
 const (

@@ -134,12 +134,13 @@ func (d *decoder) needs(t *table, what, key, hint string) {
 }
 
 func (d *decoder) card(t *table) CardRule {
-	r := CardRule{Line: t.at.line, Folder: DefaultFolder, Verify: VerifyReadBack, Checksum: DefaultChecksum}
+	r := CardRule{Line: t.at.line, Folder: DefaultFolder, Verify: VerifyReadBack, Checksum: DefaultChecksum, Dirty: DirtyHold}
 	d.fields(t, "[[card]]", append([]field{
 		{"name", d.text(&r.Name, checkName)},
 		{"holds", d.list(&r.Holds, checkHolds)},
 		{"folder", d.text(&r.Folder, func(s string) *flaw { _, f := parseTemplate(s); return f })},
 		{"verify", d.choice(&r.Verify, VerifySize, VerifyReadBack, VerifyReadBackTwice)},
+		{"dirty", d.choice(&r.Dirty, DirtyHold, DirtyAccept)},
 		{"checksum", d.choice(&r.Checksum, "xxh128", "xxh64", "xxh3", "md5", "sha1", "c4")},
 		{"ignore", d.list(&r.Ignore, checkIgnore)},
 	}, d.conditions(&r.Conditions)...))
