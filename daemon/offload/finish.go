@@ -93,7 +93,7 @@ func (t *target) seal(ctx context.Context, final string, manifest *mhl.Written) 
 		return err
 	}
 	t.note(func(rec Recorder) error {
-		return rec.Finishing(context.WithoutCancel(ctx), t.drive.ID, *manifest)
+		return rec.Finishing(context.WithoutCancel(ctx), t.drive.ID, final, *manifest)
 	})
 	if err := t.checkMedium(); err != nil {
 		return err
@@ -105,7 +105,7 @@ func (t *target) seal(ctx context.Context, final string, manifest *mhl.Written) 
 		return err
 	}
 	t.note(func(rec Recorder) error {
-		return rec.Finished(context.WithoutCancel(ctx), t.drive.ID)
+		return rec.Finished(context.WithoutCancel(ctx), t.drive.ID, final)
 	})
 	return nil
 }

@@ -121,9 +121,10 @@ type Recorder interface {
 	Proven(ctx context.Context, driveID string, paths []string) error
 	// Finishing notes that all files are proven and the manifest is durable;
 	// what is left is the rename.
-	Finishing(ctx context.Context, driveID string, manifest mhl.Written) error
-	// Finished notes that the copy stands under its final name, durably.
-	Finished(ctx context.Context, driveID string) error
+	Finishing(ctx context.Context, driveID, folder string, manifest mhl.Written) error
+	// Finished notes that the copy stands under its final name, durably. The
+	// folder ends in IncompleteSuffix when the card did not give all files.
+	Finished(ctx context.Context, driveID, folder string) error
 }
 
 // FileSum is a file and its checksums.

@@ -1,0 +1,214 @@
+package daemon
+
+import (
+	"context"
+	"errors"
+	"fmt"
+
+	"bothy/daemon/offload"
+	"bothy/daemon/state"
+	"bothy/policy"
+	"bothy/udev"
+)
+
+// card is one insertion of one card. It belongs to the supervisor's goroutine.
+type card struct {
+	dev  udev.Device
+	rule *policy.CardRule
+
+	phase     state.CardPhase
+	verdict   state.Verdict
+	holdKind  state.HoldKind
+	reason    string
+	offloadID string
+	files     int
+	bytes     int64
+	void      bool // held until it is taken out
+	gone      bool
+	tried     map[string]bool         // drive tokens that had their turn
+	cancel    context.CancelCauseFunc // set while its job runs
+}
+
+func (c *card) subject() string { return cmpOr(c.dev.Label, c.dev.Name) }
+
+func (s *supervisor) takeCard(dev *device, rule *policy.CardRule) {
+	for _, c := range s.cards {
+		if c.dev.Name == dev.Name && c.dev.DiskSeq == dev.DiskSeq {
+			c.dev, c.rule = dev.Device, rule
+			return
+		}
+	}
+	c := &card{dev: dev.Device, rule: rule, phase: state.CardQueued, verdict: state.Hold, tried: map[string]bool{},
+		reason: "waits for its turn"}
+	if s.blocked[dev.Slot] {
+		c.void, c.phase, c.holdKind = true, state.CardDecided, state.HoldByFault
+		c.reason = "it came into the reader while another card was being copied; take it out and put it in again"
+		s.raise(state.CardChanged, c.subject(), c.reason)
+	}
+	s.cards = append(s.cards, c)
+}
+
+// cardLeft takes note that a card is out.
+func (s *supervisor) cardLeft(c *card) {
+	c.gone = true
+	for _, code := range []state.Code{state.MediumUnmountable, state.MediumDirty, state.CardChanged, state.CardUnreadable,
+		state.CardEntriesLeft, state.CardHistoryBroken} {
+		s.clear(code, c.subject())
+		s.clear(code, c.dev.Name)
+	}
+	if c.verdict != state.Release && c.phase != state.CardDecided {
+		s.raise(state.CardGone, c.subject(), "")
+	}
+}
+
+// schedule starts the next job when nothing is running. A card has its turn
+// when it was not looked at yet, or when a drive is there that has not had a
+// copy of it.
+func (s *supervisor) schedule(ctx context.Context) {
+	if s.running != nil || s.looking > 0 || s.policy == nil || ctx.Err() != nil {
+		return
+	}
+	for _, c := range s.cards {
+		if c.void || c.gone {
+			continue
+		}
+		var use []*drive
+		fresh := false
+		for _, d := range s.drives {
+			if d.usable() {
+				use = append(use, d)
+				fresh = fresh || !c.tried[d.token()]
+			}
+		}
+		if c.phase == state.CardQueued || fresh {
+			s.begin(ctx, c, use)
+			return
+		}
+	}
+}
+
+// begin starts a card's job.
+func (s *supervisor) begin(ctx context.Context, c *card, use []*drive) {
+	ctx, c.cancel = context.WithCancelCause(ctx)
+	j := &job{s: s, card: c, dev: c.dev, rule: *c.rule, box: s.policy.Box, boxName: s.boxName(), boxID: s.boxID()}
+	for _, d := range use {
+		c.tried[d.token()] = true
+		d.users++
+		j.drives = append(j.drives, &jobDrive{drive: d, dev: d.dev, path: d.path, rule: *d.rule, identity: d.identity})
+	}
+	for _, known := range s.remembered {
+		j.diskKeys = append(j.diskKeys, diskKey{known.ID, known.DiskKey})
+	}
+	if c.phase == state.CardQueued {
+		c.phase, c.reason = state.CardLooking, "is being looked through"
+	}
+	s.clear(state.CardGone, c.subject())
+	s.running = j
+	s.work.Go(func() {
+		out := j.run(ctx)
+		s.post(func() { s.ended(j, out) })
+	})
+}
+
+// ended takes in how a job ended.
+func (s *supervisor) ended(j *job, out outcome) {
+	c := j.card
+	c.cancel(nil)
+	c.cancel = nil
+	s.running = nil
+	for _, d := range j.drives {
+		d.drive.users--
+		if d.freeBytes > 0 {
+			d.drive.freeBytes = d.freeBytes
+		}
+		s.judgeDrive(d)
+		if d.identity.ID != "" && !d.drive.gone {
+			s.noteDrive(d.drive)
+		}
+	}
+	for _, o := range s.offloads {
+		o.Running = false
+		if o.Device == j.dev.Name && c.gone {
+			o.Device = ""
+		}
+	}
+	if out.recorderErr != nil {
+		s.ledgerResult(out.recorderErr)
+	}
+	c.files, c.bytes = out.files, out.bytes
+	s.settle(c, out)
+}
+
+// settle makes a job's outcome the card's verdict.
+func (s *supervisor) settle(c *card, out outcome) {
+	if errors.Is(out.cardErr, offload.ErrCardChanged) {
+		c.void = true
+		s.blocked[c.dev.Slot] = true
+		s.raise(state.CardChanged, c.subject(), "")
+	}
+	for _, f := range out.findings {
+		s.raise(f.code, c.subject(), f.detail)
+	}
+	if errors.Is(out.cardErr, errStopping) {
+		return // the next life goes on with it
+	}
+	was := c.verdict
+	c.phase, c.verdict, c.holdKind, c.reason = state.CardDecided, out.verdict, out.holdKind, out.reason
+	if out.offloadID != "" {
+		c.offloadID = out.offloadID
+	}
+	if c.gone {
+		if out.verdict != state.Release {
+			s.raise(state.CardGone, c.subject(), "")
+		}
+	} else if out.verdict == state.Release && was != state.Release {
+		s.counters.Releases++
+	} else if out.verdict == state.Hold {
+		s.counters.Holds++
+	}
+	s.cfg.Log.Info(fmt.Sprintf("verdict: %s: %s", c.verdict, c.reason), "card", c.subject(), "offload", c.offloadID)
+	for _, o := range s.offloads {
+		if o.ID == c.offloadID {
+			o.Verdict, o.Reason = c.verdict, c.reason
+			o.Ended, _ = s.cfg.Now()
+		}
+	}
+}
+
+// releaseEarly releases a card while slower drives still get their copies.
+func (s *supervisor) releaseEarly(j *job, reason string) {
+	c := j.card
+	if c.gone || c.verdict == state.Release {
+		return
+	}
+	c.phase, c.verdict, c.holdKind, c.reason = state.CardDecided, state.Release, state.NoHold, reason
+	s.counters.Releases++
+	s.cfg.Log.Info("verdict: release: "+reason, "card", c.subject(), "offload", c.offloadID)
+}
+
+// judgeDrive draws the conclusions from what a drive did in a job.
+func (s *supervisor) judgeDrive(d *jobDrive) {
+	err := d.err
+	dr := d.drive
+	if err == nil {
+		s.clear(state.DriveRefused, dr.subject())
+		s.clear(state.DriveGone, dr.subject())
+		return
+	}
+	dr.reason = err.Error()
+	switch {
+	case dr.gone, errors.Is(err, offload.ErrDriveGone):
+		s.raise(state.DriveGone, dr.subject(), err.Error())
+	case errors.Is(err, offload.ErrDriveFull):
+		dr.full = true
+		s.raise(state.DriveFull, dr.subject(), err.Error())
+	case errors.Is(err, offload.ErrDriveHung):
+		dr.failing = true
+		s.raise(state.DriveHung, dr.subject(), err.Error())
+	case errors.Is(err, offload.ErrRefused):
+		s.raise(state.DriveRefused, dr.subject(), err.Error())
+	default:
+		dr.failing = true
+		s.raise(state.DriveFailing, dr.subject(), err.Error())
+	}
+}

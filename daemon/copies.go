@@ -1,0 +1,519 @@
+package daemon
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"io/fs"
+	"path"
+	"slices"
+	"strings"
+
+	"bothy/daemon/checksum"
+	"bothy/daemon/ledger"
+	"bothy/daemon/mhl"
+	"bothy/daemon/offload"
+	"bothy/daemon/state"
+	"bothy/daemon/volume"
+	"bothy/policy"
+)
+
+// checkCopies looks at what attached drives really hold of this card's earlier
+// offloads. A copy that is missing or changed no longer counts; one that lacked
+// only its note gets it.
+func (j *job) checkCopies(ctx context.Context) {
+	if j.s.ledger == nil || j.cardKey() == "" {
+		return
+	}
+	list, err := j.s.ledger.KnownFiles(ctx, j.cardKey())
+	if err != nil {
+		j.recorderFailed(err)
+		return
+	}
+	byOffload := map[string][]ledger.KnownFile{}
+	for _, k := range list {
+		byOffload[k.OffloadID] = append(byOffload[k.OffloadID], k)
+	}
+	for id, files := range byOffload {
+		copies, err := j.s.ledger.Copies(ctx, id)
+		if err != nil {
+			j.recorderFailed(err)
+			continue
+		}
+		for _, c := range copies {
+			if d := j.driveOf(c.DriveID); d != nil && d.opened != nil {
+				j.checkCopy(ctx, d, c, files)
+			}
+		}
+	}
+}
+
+func (j *job) driveOf(id string) *jobDrive {
+	for _, d := range j.drives {
+		if d.identity.ID == id {
+			return d
+		}
+	}
+	return nil
+}
+
+func (j *job) checkCopy(ctx context.Context, d *jobDrive, c ledger.Copy, files []ledger.KnownFile) {
+	switch c.Status {
+	case ledger.CopyProven, ledger.CopyIncomplete:
+		if err := standsThere(d, c, files); err != nil {
+			j.lose(ctx, d, c, files, err)
+		}
+	case ledger.CopyFinishing:
+		// Power failed between the note and the next one: if the rename was
+		// done, all that the proof rests on was durable before it.
+		if standsThere(d, c, files) != nil {
+			return
+		}
+		c.Status, c.Updated = ledger.CopyProven, moment(j.s.cfg.Now)
+		if err := j.s.ledger.PutCopy(ctx, c); err != nil {
+			j.recorderFailed(err)
+			return
+		}
+		for _, k := range files {
+			if _, ok := j.known[k.Path]; ok && provenOn(k, d.identity.ID) {
+				j.addPlace(k.Path, d, k.OffloadID)
+			}
+		}
+	}
+}
+
+func provenOn(k ledger.KnownFile, driveID string) bool {
+	return slices.ContainsFunc(k.On, func(p ledger.Place) bool { return p.DriveID == driveID })
+}
+
+func (j *job) addPlace(name string, d *jobDrive, offloadID string) {
+	j.places[name] = append(j.places[name], d.place())
+	if j.on[d.identity.ID] == nil {
+		j.on[d.identity.ID] = map[string]bool{}
+	}
+	j.on[d.identity.ID][name] = true
+	j.refers[name] = offloadID
+}
+
+// standsThere looks for a copy's manifest and files on a drive: names, sizes
+// and the manifest's own checksum. Contents are a patrol's business.
+func standsThere(d *jobDrive, c ledger.Copy, files []ledger.KnownFile) error {
+	if c.ManifestPath != "" {
+		sum, err := c4Of(d.opened.FS, path.Join(c.Folder, c.ManifestPath))
+		if err != nil {
+			return err
+		}
+		if sum != c.ManifestC4 {
+			return errors.New("its manifest has changed")
+		}
+	}
+	for _, k := range files {
+		if !provenOn(k, c.DriveID) {
+			continue
+		}
+		item, err := d.opened.FS.Lstat(path.Join(c.Folder, k.Path))
+		if err != nil {
+			return err
+		}
+		// The chain of a card's own history grows with every generation.
+		if item.SizeBytes != k.SizeBytes && path.Base(k.Path) != mhl.ChainName {
+			return fmt.Errorf("%s has %d bytes instead of %d", k.Path, item.SizeBytes, k.SizeBytes)
+		}
+	}
+	return nil
+}
+
+func c4Of(f offload.FS, name string) (string, error) {
+	src, err := f.OpenMedium(name)
+	if err != nil {
+		return "", err
+	}
+	defer src.Close()
+	if src.Size() > mhl.MaxManifestBytes {
+		return "", fmt.Errorf("%s is too large for a manifest", name)
+	}
+	sum, err := checksum.New(checksum.C4)
+	if err != nil {
+		return "", err
+	}
+	_, err = io.Copy(sum, io.NewSectionReader(src, 0, src.Size()))
+	return sum.Sum(), err
+}
+
+// lose takes a copy out of the account that is not there any more.
+func (j *job) lose(ctx context.Context, d *jobDrive, c ledger.Copy, files []ledger.KnownFile, why error) {
+	j.note(state.CopyDamaged, fmt.Sprintf("%s on %s: %v", c.Folder, d.identity.Name, why))
+	c.Status, c.Reason, c.Updated = ledger.CopyLost, why.Error(), moment(j.s.cfg.Now)
+	j.recorderFailed(j.s.ledger.PutCopy(ctx, c))
+	for _, k := range files {
+		j.places[k.Path] = slices.DeleteFunc(j.places[k.Path], func(p offload.Place) bool { return p.DriveID == c.DriveID })
+		delete(j.on[c.DriveID], k.Path)
+	}
+}
+
+// group is a set of drives that lack the same files.
+type group struct {
+	drives []*jobDrive
+	plan   *offload.Plan
+}
+
+// groups sorts the drives by what they lack. A card that brings manifests of
+// its own is copied whole or not at all: they speak of all its files.
+func (j *job) groups() []group {
+	var list []group
+	index := map[string]int{}
+	for _, d := range j.drives {
+		if d.opened == nil {
+			continue
+		}
+		have := j.on[d.identity.ID]
+		part := j.plan.Only(func(e offload.Entry) bool { return !have[e.Path] })
+		if len(part.Files) == 0 {
+			continue
+		}
+		if j.plan.HasHistory() {
+			part = j.plan
+		}
+		var key strings.Builder
+		for _, e := range part.Files {
+			key.WriteString(e.Path)
+			key.WriteByte(0)
+		}
+		i, ok := index[key.String()]
+		if !ok {
+			i = len(list)
+			index[key.String()] = i
+			list = append(list, group{plan: part})
+		}
+		list[i].drives = append(list[i].drives, d)
+	}
+	return list
+}
+
+// offload runs the engine for one group. The error is about the card.
+func (j *job) offload(ctx context.Context, g group) error {
+	o, resumed, err := j.openOffload(ctx, g)
+	if err != nil {
+		return err
+	}
+	j.out.offloadID = o.ID
+	ej := offload.Job{
+		Card: offload.Card{FS: j.opened.FS, Medium: j.opened.Medium}, Plan: g.plan,
+		Checksum: j.rule.Checksum, Verify: offload.Level(j.rule.Verify), Known: j.known, Earlier: j.hashes,
+		Ignore: j.rule.Ignore, Creator: j.creator(o), Now: j.s.cfg.Now, Settle: j.s.cfg.Settle,
+	}
+	rec := &recorder{job: j, offload: o, group: g}
+	ej.Recorder = rec
+	for _, d := range g.drives {
+		ej.Drives = append(ej.Drives, j.engineDrive(ctx, d, o, resumed))
+	}
+	j.publishOffload(o, g, ej.Drives)
+	ej.Progress = func(p offload.Progress) { j.s.post(func() { j.s.progress(o.ID, p) }) }
+	if err := ej.Validate(); err != nil {
+		return err
+	}
+	return j.conclude(ctx, o, g, offload.Run(ctx, ej))
+}
+
+func (j *job) creator(o ledger.Offload) mhl.Creator {
+	c := mhl.Creator{Tool: "Bothy", Version: j.s.cfg.Version, Hostname: j.boxName}
+	if len(o.RefersTo) > 0 {
+		c.Comment = "The rest of this card was copied before; see " + strings.Join(o.RefersTo, ", ") + "."
+	}
+	return c
+}
+
+// openOffload goes on with an interrupted offload of the same files, or begins
+// one.
+func (j *job) openOffload(ctx context.Context, g group) (o ledger.Offload, resumed bool, err error) {
+	if j.s.ledger != nil {
+		old, ok, err := j.s.ledger.OpenOffload(ctx, j.cardKey())
+		j.recorderFailed(err)
+		if ok && err == nil && j.matches(ctx, old, g.plan) {
+			return old, true, nil
+		}
+	}
+	want, err := j.folderName()
+	if err != nil {
+		return o, false, err
+	}
+	var opened []*Opened
+	for _, d := range g.drives {
+		opened = append(opened, d.opened)
+	}
+	folder, err := freeFolder(want, opened)
+	if err != nil {
+		return o, false, err
+	}
+	o = ledger.Offload{
+		CardKey: j.cardKey(), CardLabel: j.dev.Label, Rule: j.rule.Name, Folder: folder, Verify: j.rule.Verify,
+		Checksum: j.rule.Checksum, CopiesWanted: j.box.Copies, Files: len(g.plan.Files), Bytes: g.plan.Bytes,
+		Started: moment(j.s.cfg.Now), Status: ledger.OffloadOpen, Verdict: string(state.Hold), RefersTo: j.referred(g.plan),
+	}
+	for _, l := range g.plan.LeftOut {
+		if len(o.LeftOut) == state.MaxLeftOut {
+			o.LeftOut = append(o.LeftOut, fmt.Sprintf("and %d more", len(g.plan.LeftOut)-state.MaxLeftOut))
+			break
+		}
+		o.LeftOut = append(o.LeftOut, fmt.Sprintf("%q: %s", l.Path, l.Why))
+	}
+	if j.s.ledger != nil {
+		begun, err := j.s.ledger.BeginOffload(ctx, o)
+		if err == nil {
+			return begun, false, nil
+		}
+		j.recorderFailed(err)
+	}
+	// The work goes on without a ledger; it only is not remembered.
+	o.ID = "unrecorded-" + path.Base(folder)
+	return o, false, nil
+}
+
+// matches reports whether an open offload is about just these files.
+func (j *job) matches(ctx context.Context, o ledger.Offload, plan *offload.Plan) bool {
+	if o.Files != len(plan.Files) || o.Bytes != plan.Bytes || o.Checksum != j.rule.Checksum || o.Verify != j.rule.Verify {
+		return false
+	}
+	files, err := j.s.ledger.Files(ctx, o.ID)
+	if err != nil {
+		j.recorderFailed(err)
+		return false
+	}
+	planned := map[string]bool{}
+	for _, e := range plan.Files {
+		planned[e.Path] = true
+	}
+	for _, f := range files {
+		if known, ok := j.known[f.Path]; !planned[f.Path] || !ok || known.Sum != f.Checksum {
+			return false
+		}
+	}
+	return true
+}
+
+// folderName fills the rule's template. While the clock is not to be trusted
+// the newest file on the card is a lower bound for now.
+func (j *job) folderName() (string, error) {
+	at, trusted := j.s.cfg.Now()
+	if !trusted {
+		for _, e := range j.plan.Files {
+			if e.ModTime.After(at) && e.ModTime.Before(at.AddDate(100, 0, 0)) {
+				at = e.ModTime
+			}
+		}
+	}
+	return j.rule.FolderName(policy.FolderFacts{
+		Date: j.box.Day(at), Time: j.box.Clock(at), Box: j.boxName, Label: j.dev.Label, Slot: j.dev.Slot, ClockTrusted: trusted,
+	})
+}
+
+// engineDrive says to the engine how to use one drive.
+func (j *job) engineDrive(ctx context.Context, d *jobDrive, o ledger.Offload, resumed bool) offload.Drive {
+	e := offload.Drive{
+		ID: d.identity.ID, Name: d.identity.Name, FS: d.opened.FS, Root: d.opened.Root, Medium: d.opened.Medium,
+		Limits: d.opened.Limits, Folder: o.Folder, ReserveBytes: d.rule.ReserveBytes,
+		ReadBackAfter: d.rule.ReadBack == policy.ReadBackAfter || d.rule.ReadBack == policy.ReadBackAuto && d.dev.Rotational,
+	}
+	if free, _, err := volume.Space(d.opened.Root); err == nil {
+		e.FreeBytes = free
+	}
+	if resumed {
+		j.resume(ctx, d, o, &e)
+	}
+	return e
+}
+
+// resume finds what an earlier run left on a drive.
+func (j *job) resume(ctx context.Context, d *jobDrive, o ledger.Offload, e *offload.Drive) {
+	copies, err := j.s.ledger.Copies(ctx, o.ID)
+	j.recorderFailed(err)
+	for _, c := range copies {
+		if c.DriveID != d.identity.ID || c.Status == ledger.CopyLost {
+			continue
+		}
+		if item, err := d.opened.FS.Lstat(c.Folder + offload.UnfinishedSuffix); err == nil && item.Mode.IsDir() {
+			proven, err := j.s.ledger.Proven(ctx, o.ID, d.identity.ID)
+			j.recorderFailed(err)
+			e.Folder, e.Resume, e.Held = c.Folder, true, map[string]offload.Checksums{}
+			for name := range proven {
+				if known, ok := j.known[name]; ok {
+					e.Held[name] = known
+				}
+			}
+			return
+		}
+	}
+	if _, err := d.opened.FS.Lstat(e.Folder); !errors.Is(err, fs.ErrNotExist) {
+		if name, err := freeFolder(e.Folder, []*Opened{d.opened}); err == nil {
+			e.Folder = name
+		}
+	} else if name, err := freeFolder(e.Folder, []*Opened{d.opened}); err == nil {
+		e.Folder = name
+	}
+}
+
+// conclude takes the engine's result into the account. The error is about the
+// card.
+func (j *job) conclude(ctx context.Context, o ledger.Offload, g group, res offload.Result) error {
+	j.recorderFailed(res.RecorderErr)
+	j.s.post(func() { j.s.count(res) })
+	for name, sums := range res.Sums {
+		j.known[name] = sums
+	}
+	for i, c := range res.Copies {
+		d := g.drives[i]
+		d.err = c.Err
+		if c.Phase == state.CopyUnfinished || c.Phase == state.CopyIncomplete {
+			d.err = nil // the card's doing, not the drive's
+		}
+		j.noteCopy(ctx, o, c)
+		if c.Phase != state.CopyProven && c.Phase != state.CopyIncomplete {
+			continue
+		}
+		for _, e := range g.plan.Files {
+			_, unread := res.Unreadable[e.Path]
+			if !unread && !slices.Contains(res.Changed, e.Path) {
+				j.addPlace(e.Path, d, o.ID)
+			}
+		}
+	}
+	j.blame(res)
+	if res.CardErr == nil {
+		j.leaveSnapshots(ctx, g)
+	}
+	return res.CardErr
+}
+
+// blame turns what the engine found about the card into faults.
+func (j *job) blame(res offload.Result) {
+	for name, why := range res.Unreadable {
+		s := fmt.Sprintf("%q cannot be read: %s", name, why)
+		j.faults = append(j.faults, s)
+		j.note(state.CardUnreadable, s)
+	}
+	for _, name := range res.Changed {
+		s := fmt.Sprintf("%q gave other bytes when it was read again", name)
+		j.faults = append(j.faults, s)
+		j.note(state.CardUnreadable, s)
+	}
+	for _, name := range res.HistoryBroken {
+		s := fmt.Sprintf("%q does not agree with the card's own manifest", name)
+		j.faults = append(j.faults, s)
+		j.note(state.CardHistoryBroken, s)
+	}
+	slices.Sort(j.faults)
+}
+
+// noteCopy records how a copy ended; what ended well is recorded already.
+func (j *job) noteCopy(ctx context.Context, o ledger.Offload, c offload.CopyResult) {
+	if j.s.ledger == nil || c.Phase == state.CopyProven || c.Phase == state.CopyIncomplete || c.Phase == state.CopyRefused {
+		return
+	}
+	status := ledger.CopyFailed
+	if c.Phase == state.CopyUnfinished {
+		status = ledger.CopyOpen
+	}
+	reason := ""
+	if c.Err != nil {
+		reason = c.Err.Error()
+	}
+	folder := strings.TrimSuffix(c.Folder, offload.UnfinishedSuffix)
+	j.recorderFailed(j.s.ledger.PutCopy(context.WithoutCancel(ctx), ledger.Copy{
+		OffloadID: o.ID, DriveID: c.DriveID, Folder: folder, Status: status, Reason: reason, Updated: moment(j.s.cfg.Now),
+	}))
+}
+
+// leaveSnapshots leaves a copy of the ledger on each drive, so that any of them
+// can tell what a lost box knew.
+func (j *job) leaveSnapshots(ctx context.Context, g group) {
+	if j.s.ledger == nil {
+		return
+	}
+	for _, d := range g.drives {
+		if d.err != nil {
+			continue
+		}
+		name := path.Join(ownFolder, "ledger-"+j.boxID+".db.zst")
+		err := writeOwn(d.opened, name, func(w io.Writer) error { return j.s.ledger.Snapshot(ctx, w) })
+		if err != nil {
+			j.s.cfg.Log.Warn("the ledger's copy was not left on the drive", "drive", d.identity.Name, "err", err)
+		}
+	}
+}
+
+// recorder is the ledger as the engine sees it.
+type recorder struct {
+	job     *job
+	offload ledger.Offload
+	group   group
+}
+
+func (r *recorder) ledger() *ledger.Ledger {
+	if strings.HasPrefix(r.offload.ID, "unrecorded-") {
+		return nil
+	}
+	return r.job.s.ledger
+}
+
+func (r *recorder) Read(ctx context.Context, files []offload.FileSum) error {
+	l := r.ledger()
+	if l == nil {
+		return nil
+	}
+	list := make([]ledger.File, 0, len(files))
+	for _, f := range files {
+		list = append(list, ledger.File{Path: f.Path, SizeBytes: f.SizeBytes, ModTime: f.ModTime,
+			Algorithm: r.job.rule.Checksum, Checksum: f.Sum, Sample: f.Sample})
+	}
+	return l.RecordFiles(ctx, r.offload.ID, list)
+}
+
+func (r *recorder) Proven(ctx context.Context, driveID string, paths []string) error {
+	l := r.ledger()
+	if l == nil {
+		return nil
+	}
+	return l.RecordProven(ctx, r.offload.ID, driveID, paths, moment(r.job.s.cfg.Now))
+}
+
+func (r *recorder) put(ctx context.Context, driveID, folder, status string, w *mhl.Written) error {
+	l := r.ledger()
+	if l == nil {
+		return nil
+	}
+	c := ledger.Copy{OffloadID: r.offload.ID, DriveID: driveID, Folder: folder, Status: status, Updated: moment(r.job.s.cfg.Now)}
+	if w == nil {
+		copies, err := l.Copies(ctx, r.offload.ID)
+		if err != nil {
+			return err
+		}
+		for _, old := range copies {
+			if old.DriveID == driveID {
+				c.ManifestPath, c.ManifestC4 = old.ManifestPath, old.ManifestC4
+			}
+		}
+	} else {
+		c.ManifestPath, c.ManifestC4 = w.Path, w.C4
+	}
+	return l.PutCopy(ctx, c)
+}
+
+func (r *recorder) Finishing(ctx context.Context, driveID, folder string, w mhl.Written) error {
+	return r.put(ctx, driveID, folder, ledger.CopyFinishing, &w)
+}
+
+func (r *recorder) Finished(ctx context.Context, driveID, folder string) error {
+	status := ledger.CopyProven
+	switch {
+	case strings.HasSuffix(folder, offload.IncompleteSuffix):
+		status = ledger.CopyIncomplete
+	case r.job.rule.Verify == policy.VerifySize:
+		status = ledger.CopyFailed // a copy that was not read back is never counted
+	}
+	err := r.put(ctx, driveID, folder, status, nil)
+	if status == ledger.CopyProven {
+		r.job.maybeRelease(ctx, r, driveID)
+	}
+	return err
+}

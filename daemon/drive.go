@@ -1,0 +1,345 @@
+package daemon
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"os"
+	"slices"
+	"strings"
+	"time"
+
+	"bothy/daemon/ledger"
+	"bothy/daemon/offload"
+	"bothy/daemon/state"
+	"bothy/daemon/volume"
+	"bothy/policy"
+	"bothy/udev"
+)
+
+// drive is one attached drive. It belongs to the supervisor's goroutine.
+type drive struct {
+	dev  udev.Device
+	path string // for a folder; dev is empty then
+	rule *policy.DriveRule
+
+	identity    Identity // empty until identified
+	identifying bool
+	users       int // jobs that have it mounted
+	gone        bool
+	refused     bool
+	full        bool
+	failing     bool
+	reason      string
+	sizeBytes   int64
+	freeBytes   int64
+}
+
+// token names this attachment: the same drive plugged in again is another one.
+func (d *drive) token() string {
+	if d.path != "" {
+		return "folder:" + d.path
+	}
+	return fmt.Sprintf("%s#%d", d.dev.Name, d.dev.DiskSeq)
+}
+
+// usable reports whether copies may go to the drive.
+func (d *drive) usable() bool {
+	return d.identity.ID != "" && !d.identifying && !d.refused && !d.failing && !d.gone
+}
+
+func (d *drive) subject() string {
+	if d.identity.Name != "" {
+		return d.identity.Name
+	}
+	if d.path != "" {
+		return d.path
+	}
+	return d.dev.Name
+}
+
+// takeDrive begins to use a device as a drive.
+func (s *supervisor) takeDrive(ctx context.Context, dev *device, rule *policy.DriveRule) {
+	for _, d := range s.drives {
+		if d.path == "" && d.dev.Name == dev.Name && d.dev.DiskSeq == dev.DiskSeq {
+			d.dev, d.rule = dev.Device, rule
+			if d.identity.ID == "" && !d.identifying {
+				s.identify(ctx, d)
+			}
+			return
+		}
+	}
+	d := &drive{dev: dev.Device, rule: rule}
+	s.drives = append(s.drives, d)
+	s.identify(ctx, d)
+}
+
+// watchFolders finds out which of the folders that drive rules name are there.
+func (s *supervisor) watchFolders(ctx context.Context) {
+	wanted := map[string]*policy.DriveRule{}
+	if s.policy != nil {
+		for i := range s.policy.Drives {
+			rule := &s.policy.Drives[i]
+			if rule.Path == "" {
+				continue
+			}
+			if info, err := os.Stat(rule.Path); err == nil && info.IsDir() {
+				wanted[rule.Path] = rule
+			}
+		}
+	}
+	for _, d := range s.drives {
+		if d.path == "" {
+			continue
+		}
+		if rule := wanted[d.path]; rule != nil {
+			d.rule = rule
+			delete(wanted, d.path)
+		} else if d.users == 0 {
+			s.driveLeft(d)
+		}
+	}
+	s.drives = slices.DeleteFunc(s.drives, func(d *drive) bool { return d.gone })
+	for path, rule := range wanted {
+		d := &drive{path: path, rule: rule}
+		s.drives = append(s.drives, d)
+		s.identify(ctx, d)
+	}
+}
+
+func (s *supervisor) driveLeft(d *drive) {
+	d.gone = true
+	for _, code := range []state.Code{state.DriveNotEnrolled, state.DriveCloned, state.DriveFull, state.DriveFailing,
+		state.DriveReadOnly, state.DriveRefused, state.DriveHung, state.MediumUnmountable} {
+		s.clear(code, d.subject())
+		s.clear(code, d.dev.Name)
+	}
+	s.recallDrives(context.Background())
+}
+
+// identified is what a look at a drive brought.
+type identified struct {
+	identity  Identity
+	sizeBytes int64
+	freeBytes int64
+	err       error
+}
+
+// identify mounts a drive shortly to see which one it is, and enrols it when
+// its rule says so.
+func (s *supervisor) identify(ctx context.Context, d *drive) {
+	d.identifying = true
+	s.looking++
+	dev, path, rule, box := d.dev, d.path, *d.rule, s.boxName()
+	s.work.Go(func() {
+		found := lookAtDrive(ctx, s.cfg, dev, path, rule, box)
+		s.post(func() {
+			s.looking--
+			d.identifying = false
+			if !d.gone {
+				s.driveIdentified(d, found)
+			}
+		})
+	})
+}
+
+func openDrive(ctx context.Context, v Volumes, dev udev.Device, path string, readOnly bool) (*Opened, error) {
+	if path != "" {
+		return v.Folder(ctx, path)
+	}
+	return v.Drive(ctx, dev, readOnly)
+}
+
+func lookAtDrive(ctx context.Context, cfg Config, dev udev.Device, path string, rule policy.DriveRule, box string) (found identified) {
+	o, err := openDrive(ctx, cfg.Volumes, dev, path, true)
+	if err != nil {
+		return identified{err: err}
+	}
+	found.identity, found.err = readIdentity(o.Root)
+	found.freeBytes, found.sizeBytes, _ = volume.Space(o.Root) // shown only; preflight asks again
+	if err := o.Release(context.WithoutCancel(ctx)); found.err == nil {
+		found.err = err
+	}
+	if !errors.Is(found.err, errNotEnrolled) || rule.Enrol != policy.EnrolAuto {
+		return found
+	}
+	at, _ := cfg.Now()
+	found.identity, found.err = enrol(ctx, cfg.Volumes, dev, path, autoName(dev, rule), box, at)
+	return found
+}
+
+// autoName calls a drive by its label, or by its rule.
+func autoName(dev udev.Device, rule policy.DriveRule) string {
+	name := strings.TrimSpace(dev.Label)
+	if name == "" {
+		name = rule.Name
+		if dev.Serial != "" {
+			name += "-" + dev.Serial
+		}
+	}
+	if runes := []rune(name); len(runes) > 64 {
+		name = string(runes[:64])
+	}
+	if CheckDriveName(name) != nil {
+		return rule.Name
+	}
+	return name
+}
+
+// enrol writes an identity to a drive, keeping the id of one that has any.
+func enrol(ctx context.Context, v Volumes, dev udev.Device, path, name, box string, at time.Time) (Identity, error) {
+	o, err := openDrive(ctx, v, dev, path, false)
+	if err != nil {
+		return Identity{}, err
+	}
+	id, err := enrolOpened(o, name, box, at)
+	if rerr := o.Release(context.WithoutCancel(ctx)); err == nil {
+		err = rerr
+	}
+	return id, err
+}
+
+func enrolOpened(o *Opened, name, box string, at time.Time) (Identity, error) {
+	id, err := readIdentity(o.Root)
+	switch {
+	case errors.Is(err, errNotEnrolled):
+		id = newIdentity(name, box, at)
+	case err != nil:
+		return Identity{}, err
+	default:
+		id.Name = name
+	}
+	return id, writeIdentity(o, id)
+}
+
+func (s *supervisor) driveIdentified(d *drive, found identified) {
+	d.sizeBytes, d.freeBytes = found.sizeBytes, found.freeBytes
+	d.refused, d.reason = false, ""
+	switch {
+	case errors.Is(found.err, errNotEnrolled):
+		d.refused, d.reason = true, "waits to be enrolled"
+		s.raise(state.DriveNotEnrolled, d.subject(), "run 'bothy enrol "+cmpOr(d.path, d.dev.Node)+" --name NAME'")
+		return
+	case errors.Is(found.err, volume.ErrReadOnly):
+		d.refused, d.reason = true, found.err.Error()
+		s.raise(state.DriveReadOnly, d.subject(), found.err.Error())
+		return
+	case found.err != nil:
+		d.refused, d.reason = true, found.err.Error()
+		s.raise(state.MediumUnmountable, d.subject(), found.err.Error())
+		return
+	}
+	s.clear(state.DriveNotEnrolled, d.subject())
+	for _, other := range s.drives {
+		if other != d && !other.gone && other.identity.ID == found.identity.ID {
+			d.refused, d.reason = true, fmt.Sprintf("it carries the same identity as %s, which is attached too", other.subject())
+			s.raise(state.DriveCloned, d.subject(), d.reason)
+			return
+		}
+	}
+	d.identity = found.identity
+	s.cfg.Log.Info("drive is ready", "drive", d.identity.Name, "device", d.dev.Name, "free", offload.Bytes(d.freeBytes))
+	s.noteDrive(d)
+}
+
+func (s *supervisor) noteDrive(d *drive) {
+	if s.ledger == nil {
+		return
+	}
+	now := moment(s.cfg.Now)
+	s.ledgerResult(s.ledger.PutDrive(context.Background(), ledger.Drive{
+		ID: d.identity.ID, Name: d.identity.Name, DiskKey: d.dev.DiskKey, FSType: d.dev.FSType, FSUUID: d.dev.UUID,
+		Label: d.dev.Label, Box: d.identity.Box, SizeBytes: d.sizeBytes, FreeBytes: d.freeBytes, FirstSeen: now, LastSeen: now,
+	}))
+	s.recallDrives(context.Background())
+}
+
+// EnrolRequest names a drive to be enrolled by hand.
+type EnrolRequest struct{ Target, Name string }
+
+// Enrol enrols the drive that is the folder Target, when no daemon does it.
+func Enrol(_ context.Context, r EnrolRequest) (id string, err error) {
+	if err := CheckDriveName(r.Name); err != nil {
+		return "", fmt.Errorf("%w: %w", ErrRefused, err)
+	}
+	info, err := os.Stat(r.Target)
+	if err != nil {
+		return "", fmt.Errorf("%w: %w", ErrRefused, err)
+	}
+	if !info.IsDir() {
+		return "", fmt.Errorf("%w: %s is no folder; devices are enrolled by the running daemon", ErrRefused, r.Target)
+	}
+	o, err := openFolder(r.Target)
+	if err != nil {
+		return "", err
+	}
+	host, _ := os.Hostname() // a box without a name enrols all the same
+	now, _ := wallClock()
+	found, err := enrolOpened(o, r.Name, host, now)
+	if rerr := o.Release(context.Background()); err == nil {
+		err = rerr
+	}
+	return found.ID, err
+}
+
+// enrolAttached enrols a drive that the policy has taken.
+func (s *supervisor) enrolAttached(ctx context.Context, target, name string) (string, error) {
+	if err := CheckDriveName(name); err != nil {
+		return "", fmt.Errorf("%w: %w", ErrRefused, err)
+	}
+	type answer struct {
+		id  string
+		err error
+	}
+	answers := make(chan answer, 1)
+	s.post(func() {
+		d := s.findDrive(target)
+		switch {
+		case d == nil:
+			answers <- answer{err: fmt.Errorf("%w: no drive rule has taken %q; see 'bothy explain %s'", ErrRefused, target, target)}
+		case d.users > 0 || d.identifying:
+			answers <- answer{err: fmt.Errorf("%w: %s is in use; try again when its light is steady", ErrRefused, d.subject())}
+		default:
+			s.looking++
+			d.identifying = true
+			dev, path, box := d.dev, d.path, s.boxName()
+			at, _ := s.cfg.Now()
+			s.work.Go(func() {
+				id, err := enrol(s.life, s.cfg.Volumes, dev, path, name, box, at)
+				s.post(func() {
+					s.looking--
+					d.identifying = false
+					if err == nil && !d.gone {
+						s.clear(state.DriveNotEnrolled, d.subject())
+						s.driveIdentified(d, identified{identity: id, sizeBytes: d.sizeBytes, freeBytes: d.freeBytes})
+					}
+				})
+				answers <- answer{id.ID, err}
+			})
+		}
+	})
+	select {
+	case a := <-answers:
+		return a.id, a.err
+	case <-ctx.Done():
+		return "", ctx.Err()
+	case <-s.quit:
+		return "", errStopping
+	}
+}
+
+func (s *supervisor) findDrive(target string) *drive {
+	for _, d := range s.drives {
+		if target != "" && (target == d.path || target == d.dev.Name || target == d.dev.Node) {
+			return d
+		}
+	}
+	return nil
+}
+
+func cmpOr(a, b string) string {
+	if a != "" {
+		return a
+	}
+	return b
+}

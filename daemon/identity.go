@@ -1,0 +1,189 @@
+package daemon
+
+import (
+	"crypto/rand"
+	"errors"
+	"fmt"
+	"io"
+	"io/fs"
+	"os"
+	"path"
+	"strings"
+	"time"
+	"unicode"
+	"unicode/utf8"
+
+	"github.com/pelletier/go-toml/v2"
+
+	"bothy/daemon/offload"
+)
+
+// Where a drive carries what is ours.
+const (
+	ownFolder    = ".bothy"
+	identityFile = ownFolder + "/drive.toml"
+)
+
+// maxIdentityBytes bounds an identity file; more than that is none of ours.
+const maxIdentityBytes = 16 << 10
+
+// Identity says which drive a drive is.
+type Identity struct {
+	ID       string    `toml:"id"`   // made at random when the drive was enrolled
+	Name     string    `toml:"name"` // what people call it
+	Enrolled time.Time `toml:"enrolled"`
+	Box      string    `toml:"box"` // the box that enrolled it
+}
+
+// errNotEnrolled: the drive carries no identity.
+var errNotEnrolled = errors.New("the drive is not enrolled")
+
+// readIdentity reads a drive's identity. What a drive says is hostile input.
+func readIdentity(root *os.Root) (Identity, error) {
+	info, err := root.Lstat(ownFolder)
+	if errors.Is(err, fs.ErrNotExist) {
+		return Identity{}, errNotEnrolled
+	}
+	if err != nil {
+		return Identity{}, fmt.Errorf("look for %s: %w", ownFolder, err)
+	}
+	if !info.IsDir() {
+		return Identity{}, fmt.Errorf("%s on the drive is no folder", ownFolder)
+	}
+	info, err = root.Lstat(identityFile)
+	if errors.Is(err, fs.ErrNotExist) {
+		return Identity{}, errNotEnrolled
+	}
+	if err != nil {
+		return Identity{}, fmt.Errorf("look for %s: %w", identityFile, err)
+	}
+	if !info.Mode().IsRegular() || info.Size() > maxIdentityBytes {
+		return Identity{}, fmt.Errorf("%s on the drive is no identity file", identityFile)
+	}
+	f, err := root.Open(identityFile)
+	if err != nil {
+		return Identity{}, fmt.Errorf("open %s: %w", identityFile, err)
+	}
+	defer f.Close()
+	data, err := io.ReadAll(io.LimitReader(f, maxIdentityBytes))
+	if err != nil {
+		return Identity{}, fmt.Errorf("read %s: %w", identityFile, err)
+	}
+	return parseIdentity(data)
+}
+
+func parseIdentity(data []byte) (Identity, error) {
+	var id Identity
+	if err := toml.Unmarshal(data, &id); err != nil {
+		return Identity{}, fmt.Errorf("parse %s: %w", identityFile, err)
+	}
+	if !validID(id.ID) {
+		return Identity{}, fmt.Errorf("parse %s: the id is not one of ours", identityFile)
+	}
+	if err := CheckDriveName(id.Name); err != nil {
+		return Identity{}, fmt.Errorf("parse %s: %w", identityFile, err)
+	}
+	return id, nil
+}
+
+func validID(id string) bool {
+	if len(id) < 8 || len(id) > 64 {
+		return false
+	}
+	return strings.IndexFunc(id, func(r rune) bool {
+		return r != '-' && (r < '0' || r > '9') && (r < 'a' || r > 'z')
+	}) < 0
+}
+
+// CheckDriveName says what is wrong with a drive's name: 1 to 64 printable
+// characters.
+func CheckDriveName(name string) error {
+	if n := utf8.RuneCountInString(name); n < 1 || n > 64 || !utf8.ValidString(name) {
+		return errors.New("a drive's name has 1 to 64 characters")
+	}
+	if strings.IndexFunc(name, func(r rune) bool { return !unicode.IsPrint(r) }) >= 0 {
+		return errors.New("a drive's name has printable characters only")
+	}
+	return nil
+}
+
+// writeIdentity enrols a drive, or gives an enrolled one another name.
+func writeIdentity(o *Opened, id Identity) error {
+	data, err := toml.Marshal(id)
+	if err != nil {
+		return err
+	}
+	head := "# This drive's identity. Do not copy it to another drive.\n"
+	return writeOwn(o, identityFile, func(w io.Writer) error {
+		_, err := io.WriteString(w, head+string(data))
+		return err
+	})
+}
+
+func newIdentity(name, box string, at time.Time) Identity {
+	return Identity{ID: strings.ToLower(rand.Text()[:16]), Name: name, Enrolled: at, Box: box}
+}
+
+// writeOwn writes a file of ours on a drive so that at any moment the old one
+// or the new one is there whole.
+func writeOwn(o *Opened, name string, write func(io.Writer) error) error {
+	dir := path.Dir(name)
+	if err := o.FS.Mkdir(dir); err != nil && !errors.Is(err, fs.ErrExist) {
+		return fmt.Errorf("make %s: %w", dir, err)
+	}
+	if item, err := o.FS.Lstat(dir); err != nil || !item.Mode.IsDir() {
+		return fmt.Errorf("write %s: %s on the drive is no folder", name, dir)
+	}
+	if item, err := o.FS.Lstat(name); err == nil && !item.Mode.IsRegular() {
+		return fmt.Errorf("write %s: something else has that name", name)
+	}
+	temp := name + ".tmp"
+	if err := o.FS.Remove(temp); err != nil && !errors.Is(err, fs.ErrNotExist) {
+		return fmt.Errorf("remove %s: %w", temp, err)
+	}
+	f, err := o.FS.Create(temp)
+	if err != nil {
+		return fmt.Errorf("create %s: %w", temp, err)
+	}
+	err = write(f)
+	if err == nil {
+		err = f.Sync()
+	}
+	if cerr := f.Close(); err == nil {
+		err = cerr
+	}
+	if err != nil {
+		return errors.Join(fmt.Errorf("write %s: %w", temp, err), o.FS.Remove(temp))
+	}
+	// The one place that replaces a file on a drive: ours, by a newer one of ours.
+	if err := o.Root.Rename(temp, name); err != nil {
+		return fmt.Errorf("rename %s: %w", temp, err)
+	}
+	if err := o.FS.SyncDir(dir); err != nil {
+		return fmt.Errorf("flush %s: %w", dir, err)
+	}
+	return o.FS.SyncAll()
+}
+
+// freeFolder finds a name, from the wanted one on, that is free on all drives
+// in every form a copy's folder takes.
+func freeFolder(want string, drives []*Opened) (string, error) {
+	for n := 1; n < 10_000; n++ {
+		name := want
+		if n > 1 {
+			name = fmt.Sprintf("%s-%d", want, n)
+		}
+		free := true
+		for _, d := range drives {
+			for _, suffix := range []string{"", offload.UnfinishedSuffix, offload.IncompleteSuffix} {
+				if _, err := d.FS.Lstat(name + suffix); !errors.Is(err, fs.ErrNotExist) {
+					free = false
+				}
+			}
+		}
+		if free {
+			return name, nil
+		}
+	}
+	return "", fmt.Errorf("no free name like %q", want)
+}

@@ -1,0 +1,108 @@
+package daemon
+
+import (
+	"context"
+	"errors"
+	"fmt"
+
+	"github.com/prometheus/client_golang/prometheus"
+	"github.com/prometheus/client_golang/prometheus/collectors"
+
+	"bothy/daemon/ledger"
+	"bothy/daemon/state"
+	"bothy/daemon/status"
+	"bothy/metrics"
+	"bothy/policy"
+)
+
+// ErrRefused: what was asked for is not done, and nothing was changed.
+var ErrRefused = errors.New("refused")
+
+// startWindows opens everything through which the State is seen. What cannot
+// be opened is a condition.
+func (s *supervisor) startWindows(ctx context.Context) {
+	registry := prometheus.NewRegistry()
+	registry.MustRegister(collectors.NewGoCollector(), collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}),
+		metrics.NewCollector(func() metrics.Snapshot {
+			st, _ := s.publisher.Current()
+			return measure(st)
+		}))
+	windows := status.Config{States: &s.publisher, Lookup: s.lookup, Metrics: metrics.Handler(registry), Log: s.cfg.Log}
+	if listen := s.listen(); listen != "" {
+		windows.Address = listen
+		s.work.Go(func() { s.serve("the status page at "+listen, status.Run(ctx, windows)) })
+	}
+	if s.cfg.SocketPath != "" {
+		control := status.Control{Config: windows, Path: s.cfg.SocketPath, Actions: actions{s}}
+		s.work.Go(func() { s.serve("the control socket", status.Serve(ctx, control)) })
+	}
+	s.work.Go(func() { s.driveLights(ctx) })
+}
+
+func (s *supervisor) serve(what string, err error) {
+	if err != nil {
+		s.post(func() { s.raise(state.StatusUnreachable, what, err.Error()) })
+	}
+}
+
+// listen is where the status page is served; a policy that cannot be read
+// leaves the default, so that the page can say so.
+func (s *supervisor) listen() string {
+	switch {
+	case s.cfg.Listen == "off":
+		return ""
+	case s.cfg.Listen != "":
+		return s.cfg.Listen
+	case s.policy != nil:
+		return s.policy.Status.Listen
+	}
+	return policy.DefaultListen
+}
+
+// lookup finds an offload that is only in the ledger.
+func (s *supervisor) lookup(ctx context.Context, id string) (state.Offload, bool, error) {
+	if s.ledger == nil {
+		return state.Offload{}, false, nil
+	}
+	o, err := s.ledger.Offload(ctx, id)
+	if errors.Is(err, ledger.ErrUnknown) {
+		return state.Offload{}, false, nil
+	}
+	if err != nil {
+		return state.Offload{}, false, err
+	}
+	shown, err := s.recall(ctx, o)
+	return shown, err == nil, err
+}
+
+// actions is what the control socket may ask for.
+type actions struct{ s *supervisor }
+
+func (a actions) Enrol(ctx context.Context, target, name string) (string, error) {
+	return a.s.enrolAttached(ctx, target, name)
+}
+
+func (a actions) Reload(ctx context.Context) error {
+	done := make(chan error, 1)
+	a.s.post(func() {
+		a.s.reload(a.s.life)
+		if a.s.policyInfo.Error != "" {
+			done <- fmt.Errorf("the old policy goes on: %s", a.s.policyInfo.Error)
+			return
+		}
+		done <- nil
+	})
+	select {
+	case err := <-done:
+		return err
+	case <-ctx.Done():
+		return ctx.Err()
+	case <-a.s.quit:
+		return errStopping
+	}
+}
+
+func (a actions) Stop(context.Context) error {
+	a.s.stop()
+	return nil
+}
