@@ -1,0 +1,233 @@
+package testbed
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"os"
+	"strings"
+)
+
+// USBDisk is a USB disk made of an image file.
+type USBDisk struct {
+	ID      string // a word of the test's choosing, unique in the guest
+	Image   string // raw image on the host, written in place
+	Options USBOptions
+}
+
+// USBOptions say what the disk claims about itself and how fast it is.
+type USBOptions struct {
+	Serial    string // default: the ID
+	Removable bool   // RMB bit of INQUIRY, as card readers and most sticks set it
+	ReadOnly  bool   // write-protected by the device itself
+	// ReadBps and WriteBps throttle the disk, in bytes per second; 0: no limit.
+	// An emulated guest itself reaches some tens of MB/s.
+	ReadBps, WriteBps int64
+	// Port is the socket it is plugged into: "1" to "14", or "1.1" to "1.8"
+	// behind the hub. Empty: the next free one, which no story may rely on.
+	Port string
+	// WriteLog, when set, is a file that gets every write and flush in the
+	// format of dm-log-writes, for a replay up to any flush.
+	WriteLog string
+}
+
+// disk is a USB disk together with what QEMU knows of it.
+type disk struct {
+	USBDisk
+	nodes []string // block nodes, the topmost last
+	group string   // throttle group, or ""
+}
+
+// PlugUSB plugs a disk in and waits until the guest's udev has dealt with it.
+func (g *Guest) PlugUSB(id, image string, options USBOptions) {
+	g.t.Helper()
+	if g.disks[id] != nil {
+		g.t.Fatalf("plug USB disk %s: it is plugged in", id)
+	}
+	ctx, cancel := context.WithTimeout(context.Background(), deviceLimit)
+	defer cancel()
+	d := &disk{USBDisk: USBDisk{ID: id, Image: image, Options: options}}
+	if err := g.attach(ctx, d); err != nil {
+		g.t.Fatalf("plug USB disk %s: %v", id, err)
+	}
+	g.disks[id] = d
+	g.awaitDisk(d)
+}
+
+// awaitDisk waits for the udev database entry of the disk and its partitions.
+func (g *Guest) awaitDisk(d *disk) {
+	g.t.Helper()
+	g.WaitFor("udev to know disk "+d.ID, deviceLimit, func() (bool, string) {
+		res := g.Run("udevadm settle -t 20 >/dev/null; for d in /sys/block/sd*; do udevadm info -q property -p $d; done")
+		return strings.Contains(res.Stdout, "ID_SERIAL_SHORT="+d.serial()+"\n"), res.Stdout + res.Stderr
+	})
+}
+
+// Node returns the device node of a plugged disk in the guest, as it is now.
+func (g *Guest) Node(id string) string {
+	g.t.Helper()
+	d := g.disks[id]
+	if d == nil {
+		g.t.Fatalf("find node of disk %s: not plugged in", id)
+	}
+	const script = `for d in /sys/block/sd*; do
+		udevadm info -q property -p $d | grep -qx "ID_SERIAL_SHORT=$0" && echo /dev/${d##*/}; done; true`
+	res := g.RunFor(commandLimit, "sh", "-c", script, d.serial())
+	node := strings.TrimSpace(res.Stdout)
+	if node == "" || strings.Contains(node, "\n") {
+		g.t.Fatalf("find node of disk %s: %q %s", id, node, res.Stderr)
+	}
+	return node
+}
+
+func (d *disk) serial() string {
+	if d.Options.Serial != "" {
+		return d.Options.Serial
+	}
+	return d.ID
+}
+
+// UnplugUSB pulls a disk, ready or not, and waits until QEMU has let go of the
+// image. The guest hears of it as it would of a yanked stick.
+func (g *Guest) UnplugUSB(id string) {
+	g.t.Helper()
+	d := g.disks[id]
+	if d == nil {
+		g.t.Fatalf("unplug USB disk %s: not plugged in", id)
+	}
+	ctx, cancel := context.WithTimeout(context.Background(), deviceLimit)
+	defer cancel()
+	delete(g.disks, id)
+	if err := g.detach(ctx, d); err != nil {
+		g.t.Fatalf("unplug USB disk %s: %v", id, err)
+	}
+}
+
+func (g *Guest) attach(ctx context.Context, d *disk) error {
+	q := g.machine.qmp
+	top, err := g.addBlocks(ctx, d)
+	if err != nil {
+		return err
+	}
+	device := map[string]any{
+		"driver": "usb-storage", "id": d.ID, "bus": "xhci.0", "drive": top,
+		"serial": d.serial(), "removable": d.Options.Removable,
+	}
+	if d.Options.Port != "" {
+		device["port"] = d.Options.Port
+	}
+	return q.execute(ctx, "device_add", device, nil)
+}
+
+// addBlocks builds the chain image -> write log -> throttle and returns its top.
+// The host's page cache is used: guest and host see the same bytes at once,
+// and a flush of the guest's is a flush on the host.
+func (g *Guest) addBlocks(ctx context.Context, d *disk) (string, error) {
+	q := g.machine.qmp
+	d.nodes, d.group = nil, ""
+	add := func(name string, args map[string]any) error {
+		args["node-name"] = name
+		if err := q.execute(ctx, "blockdev-add", args, nil); err != nil {
+			return err
+		}
+		d.nodes = append(d.nodes, name)
+		return nil
+	}
+	top := d.ID + "-image"
+	if err := add(top, map[string]any{
+		"driver": "raw", "read-only": d.Options.ReadOnly,
+		"file": map[string]any{"driver": "file", "filename": d.Image, "locking": "off", "discard": "unmap"},
+	}); err != nil {
+		return "", err
+	}
+	if d.Options.WriteLog != "" {
+		if err := os.WriteFile(d.Options.WriteLog, nil, 0o644); err != nil {
+			return "", err
+		}
+		below := top
+		top = d.ID + "-log"
+		if err := add(top, map[string]any{
+			"driver": "blklogwrites", "file": below,
+			"log": map[string]any{"driver": "file", "filename": d.Options.WriteLog},
+		}); err != nil {
+			return "", err
+		}
+	}
+	if d.Options.ReadBps == 0 && d.Options.WriteBps == 0 {
+		return top, nil
+	}
+	g.groups++
+	group := fmt.Sprintf("throttle-%d", g.groups)
+	limits := map[string]any{}
+	if d.Options.ReadBps > 0 {
+		limits["bps-read"] = d.Options.ReadBps
+	}
+	if d.Options.WriteBps > 0 {
+		limits["bps-write"] = d.Options.WriteBps
+	}
+	if err := q.execute(ctx, "object-add", map[string]any{"qom-type": "throttle-group", "id": group, "limits": limits}, nil); err != nil {
+		return "", err
+	}
+	d.group = group
+	below := top
+	top = d.ID + "-throttle"
+	return top, add(top, map[string]any{"driver": "throttle", "throttle-group": group, "file": below})
+}
+
+func (g *Guest) detach(ctx context.Context, d *disk) error {
+	q := g.machine.qmp
+	mark := q.mark()
+	if err := q.execute(ctx, "device_del", map[string]any{"id": d.ID}, nil); err != nil {
+		return err
+	}
+	if err := q.await(ctx, mark, func(e qmpEvent) bool {
+		return e.Event == "DEVICE_DELETED" && e.Data["device"] == d.ID
+	}); err != nil {
+		return err
+	}
+	return g.removeBlocks(ctx, d)
+}
+
+func (g *Guest) removeBlocks(ctx context.Context, d *disk) error {
+	q := g.machine.qmp
+	for len(d.nodes) > 0 {
+		last := len(d.nodes) - 1
+		if err := q.execute(ctx, "blockdev-del", map[string]any{"node-name": d.nodes[last]}, nil); err != nil {
+			return err
+		}
+		d.nodes = d.nodes[:last]
+	}
+	if d.group == "" {
+		return nil
+	}
+	return q.execute(ctx, "object-del", map[string]any{"id": d.group}, nil)
+}
+
+// Throttle changes the limits of a disk that was plugged in with some.
+func (g *Guest) Throttle(id string, readBps, writeBps int64) {
+	g.t.Helper()
+	d := g.disks[id]
+	if d == nil || d.group == "" {
+		g.t.Fatalf("throttle disk %s: not plugged in with a limit", id)
+	}
+	ctx, cancel := context.WithTimeout(context.Background(), deviceLimit)
+	defer cancel()
+	err := g.machine.qmp.execute(ctx, "qom-set", map[string]any{
+		"path": "/objects/" + d.group, "property": "limits",
+		"value": map[string]any{"bps-read": readBps, "bps-write": writeBps},
+	}, nil)
+	if err != nil {
+		g.t.Fatalf("throttle disk %s: %v", id, err)
+	}
+}
+
+// MutateImage overwrites bytes of an image behind the back of whoever has it:
+// the guest's kernel learns nothing, its caches stay as they are.
+func MutateImage(image string, offset int64, data []byte) error {
+	f, err := os.OpenFile(image, os.O_WRONLY, 0)
+	if err != nil {
+		return err
+	}
+	_, err = f.WriteAt(data, offset)
+	return errors.Join(err, f.Close())
+}
