@@ -34,7 +34,7 @@ func TestParse_defaults(t *testing.T) {
 		Status: StatusSettings{Listen: "127.0.0.1:9810"},
 		Cards: []CardRule{{
 			Name: "stills", Line: 2, Conditions: Conditions{Label: Patterns{"SKUA_*"}},
-			Folder: "{date}/{box}-{label}-{time}", Verify: "read-back", Checksum: "xxh128",
+			Folder: "{date}/{box}-{label}-{time}", Verify: "read-back", Checksum: "xxh128", Dirty: DirtyHold,
 		}},
 		Drives: []DriveRule{{
 			Name: "bay", Line: 5, Conditions: Conditions{Slot: Patterns{"bay-*"}},
@@ -100,10 +100,10 @@ colour = "green"
 				Udev: map[string]Patterns{"ID_X": {"1"}, "ID.Y": {"2", "3"}},
 			},
 			Holds: []string{"DCIM/*", "MISC"}, Folder: "{date}/{time} {box} {label} {slot} {seq}",
-			Verify: "read-back-twice", Checksum: "c4", Ignore: []string{".Trashes/", "!keep", `\#x`},
+			Verify: "read-back-twice", Checksum: "c4", Dirty: DirtyHold, Ignore: []string{".Trashes/", "!keep", `\#x`},
 		}, {
 			Name: "b", Line: 24, Conditions: Conditions{Udev: map[string]Patterns{"ID_Z": {"?"}}},
-			Folder: DefaultFolder, Verify: VerifyReadBack, Checksum: DefaultChecksum,
+			Folder: DefaultFolder, Verify: VerifyReadBack, Checksum: DefaultChecksum, Dirty: DirtyHold,
 		}},
 		Drives: []DriveRule{{Name: "a", Line: 28, Path: "/mnt/nas", ReserveBytes: 15e8, Enrol: "ask", ReadBack: "after"}},
 		Lights: []LightRule{{Line: 34, Shows: "card", Slot: Patterns{"s*"}, LED: "green:status", Colour: "green"}},
