@@ -12,6 +12,7 @@ const (
 	CopyOpen       = "open"       // being written, or to be resumed
 	CopyFinishing  = "finishing"  // manifest and rename are under way
 	CopyProven     = "proven"     // whole, read back, under its final name
+	CopyUnproven   = "unproven"   // whole, under its final name, not read back: its rule does not ask for it
 	CopyIncomplete = "incomplete" // salvage of a card that could not be read whole
 	CopyFailed     = "failed"     // given up after faults
 	CopyLost       = "lost"       // was proven once; is missing or changed now

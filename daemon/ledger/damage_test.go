@@ -49,7 +49,7 @@ func reopen(t *testing.T, dir, what string, files map[string][]byte) (said conte
 func TestOpen_flippedByte(t *testing.T) {
 	t.Parallel()
 	data, want := reference(t)
-	step := 61 // of the rest; prime, so that it walks through the pages' insides
+	step := 127 // of the rest; prime, so that it walks through the pages' insides
 	if testing.Short() {
 		step = 499
 	}
@@ -125,7 +125,7 @@ func TestOpen_flippedByteInLog(t *testing.T) {
 	t.Parallel()
 	db, log, said := history(t)
 	dir := t.TempDir()
-	for i := 0; i < len(log); i += 1 + len(log)/150 {
+	for i := 0; i < len(log); i += 1 + len(log)/60 {
 		checkLogFlip(t, dir, i, db, log, said)
 	}
 	for i := range logHeaderBytes { // every byte
@@ -177,7 +177,7 @@ func TestOpen_tornLog(t *testing.T) {
 	db, log, said := history(t)
 	dir := t.TempDir()
 	seen := map[int]bool{}
-	for n := 0; n <= len(log); n += 1 + len(log)/120 {
+	for n := 0; n <= len(log); n += 1 + len(log)/60 {
 		got, damaged := reopen(t, dir, "cut", map[string][]byte{"ledger.db": db, "ledger.db-wal": log[:n]})
 		which := -1
 		for i := range said {

@@ -49,7 +49,9 @@ func scanFile(rows *sql.Rows, more ...any) (r fileRow, err error) {
 
 // RecordFiles records files of an open offload, all in one commit. A file that
 // is there already with other facts gets the new ones and loses its proofs; a
-// copy that was proven before and is not any more becomes CopyLost.
+// copy that was proven before and is not any more becomes CopyLost. A done
+// offload accepts what it holds already and nothing else, a void one nothing:
+// ErrRefused.
 func (l *Ledger) RecordFiles(ctx context.Context, offloadID string, files []File) error {
 	rows := make([]fileRow, len(files))
 	for i, f := range files {
@@ -64,14 +66,21 @@ func (l *Ledger) RecordFiles(ctx context.Context, offloadID string, files []File
 	}
 	altered := false
 	err := l.change(ctx, func(tx *sql.Tx) error {
-		offload, err := openOffloadByID(ctx, tx, offloadID)
+		r, err := offloadByID(ctx, tx, offloadID)
 		if err != nil {
 			return err
 		}
-		if altered, err = putFiles(ctx, tx, offload.Seq, rows); err != nil {
+		if r.offload.Status == OffloadVoid {
+			return fmt.Errorf("%w: the offload is void", ErrRefused)
+		}
+		var written int64
+		if altered, written, err = putFiles(ctx, tx, r.offload.Seq, rows); err != nil {
 			return err
 		}
-		return demote(ctx, tx, offload)
+		if written > 0 && r.offload.Status != OffloadOpen {
+			return fmt.Errorf("%w: the offload is %s, and this is not what it holds", ErrRefused, r.offload.Status)
+		}
+		return demote(ctx, tx, r.offload)
 	})
 	if err == nil && altered {
 		err = l.moveLog(ctx)
@@ -82,30 +91,19 @@ func (l *Ledger) RecordFiles(ctx context.Context, offloadID string, files []File
 	return nil
 }
 
-func openOffloadByID(ctx context.Context, tx *sql.Tx, id string) (Offload, error) {
-	r, err := offloadByID(ctx, tx, id)
-	if err != nil {
-		return Offload{}, err
-	}
-	if r.offload.Status != OffloadOpen {
-		return Offload{}, fmt.Errorf("%w: the offload is %s", ErrRefused, r.offload.Status)
-	}
-	return r.offload, nil
-}
-
-// putFiles reports whether a file that was there already got other facts. The
-// trigger files_other_facts has taken its proofs back then.
-func putFiles(ctx context.Context, tx *sql.Tx, seq int64, rows []fileRow) (altered bool, err error) {
-	var last, added, written int64
+// putFiles reports whether a file that was there already got other facts, and
+// how many rows it wrote. The trigger files_other_facts has taken proofs back.
+func putFiles(ctx context.Context, tx *sql.Tx, seq int64, rows []fileRow) (altered bool, written int64, err error) {
+	var last, added int64
 	if err := tx.QueryRowContext(ctx, "SELECT coalesce(max(file_no), 0) FROM files").Scan(&last); err != nil {
-		return false, err
+		return false, 0, err
 	}
 	put, err := tx.PrepareContext(ctx, `INSERT INTO files (`+fileColumns+`) VALUES (NULL,?,?,?,?,?,?,?,?)
 		ON CONFLICT (offload_seq, path) DO UPDATE SET size_bytes = excluded.size_bytes, modified = excluded.modified,
 			algorithm = excluded.algorithm, checksum = excluded.checksum, sample = excluded.sample, seal = excluded.seal
 		WHERE seal <> excluded.seal`)
 	if err != nil {
-		return false, err
+		return false, 0, err
 	}
 	defer put.Close()
 	for i := range rows {
@@ -114,16 +112,16 @@ func putFiles(ctx context.Context, tx *sql.Tx, seq int64, rows []fileRow) (alter
 		f := &r.file
 		result, err := put.ExecContext(ctx, seq, f.Path, f.SizeBytes, r.modified, f.Algorithm, f.Checksum, f.Sample, r.computeSeal())
 		if err != nil {
-			return false, fmt.Errorf("%s: %w", f.Path, err)
+			return false, 0, fmt.Errorf("%s: %w", f.Path, err)
 		}
 		affected, err := result.RowsAffected()
 		if err != nil {
-			return false, err
+			return false, 0, err
 		}
 		written += affected
 	}
 	err = tx.QueryRowContext(ctx, "SELECT count(*) FROM files WHERE file_no > ?", last).Scan(&added)
-	return written > added, err
+	return written > added, written, err
 }
 
 // Files returns the recorded files of an offload, by path (byte order).

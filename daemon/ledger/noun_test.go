@@ -225,8 +225,15 @@ func TestUnknownThings(t *testing.T) {
 	if len(proven) != 0 {
 		t.Errorf("a refused group left proofs: %v", proven)
 	}
+	must(t, l.UpdateOffload(ctx, o.ID, "hold", "", OffloadDone, at(1)))
+	must(t, l.RecordFiles(ctx, o.ID, files(2))) // for a drive that came late
+	altered := file(1)
+	altered.Checksum = "other"
+	doneMore, doneOther := l.RecordFiles(ctx, o.ID, files(3)), l.RecordFiles(ctx, o.ID, []File{altered})
 	must(t, l.UpdateOffload(ctx, o.ID, "hold", "", OffloadVoid, at(1)))
 	for name, err := range map[string]error{
+		"more of a done offload":  doneMore,
+		"other of a done offload": doneOther,
 		"files of a void offload": l.RecordFiles(ctx, o.ID, files(1)),
 		"proof of a void offload": l.RecordProven(ctx, o.ID, "drive-0", paths(files(1)), at(1)),
 	} {

@@ -76,3 +76,17 @@ func checkSealCovers(t *testing.T, table, column, kind string) {
 		t.Errorf("read: %v, want ErrDamaged; changed: %v", err, !reflect.DeepEqual(before, after))
 	}
 }
+
+// A proof that slipped to another file, drive or moment is no proof.
+func TestSeals_proofs(t *testing.T) {
+	t.Parallel()
+	for _, slip := range []string{"file_no = 33", "drive_no = 2", "proof_no = proof_no + 1", "seal = seal + 1"} {
+		l := newLedger(t)
+		fill(t, l)
+		_, err := l.write.ExecContext(t.Context(), "UPDATE proven SET "+slip+" WHERE file_no = 1 AND drive_no = 1")
+		must(t, err)
+		if _, err := readAll(t.Context(), l); !errors.Is(err, ErrDamaged) {
+			t.Errorf("%s: %v, want ErrDamaged", slip, err)
+		}
+	}
+}

@@ -88,7 +88,7 @@ CREATE TABLE copies (
     drive_no      INTEGER NOT NULL REFERENCES drives (drive_no),
     folder        TEXT    NOT NULL,
     status        TEXT    NOT NULL
-        CHECK (status IN ('open', 'finishing', 'proven', 'incomplete', 'failed', 'lost')),
+        CHECK (status IN ('open', 'finishing', 'proven', 'unproven', 'incomplete', 'failed', 'lost')),
     reason        TEXT    NOT NULL,
     manifest_path TEXT    NOT NULL,
     manifest_c4   TEXT    NOT NULL,
