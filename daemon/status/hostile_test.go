@@ -174,7 +174,8 @@ func TestText_hostile(t *testing.T) {
 
 func TestPage_bounded(t *testing.T) {
 	t.Parallel()
-	page := pageOf(t, func() string { return strings.Repeat("\U0001f427", 300_000) })
+	long := strings.Repeat("\U0001f427", 300_000)
+	page := pageOf(t, func() string { return long })
 	if limit := 2 << 20; len(page) > limit {
 		t.Errorf("page has %d bytes, limit %d", len(page), limit)
 	}

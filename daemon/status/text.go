@@ -55,8 +55,8 @@ func textCards(out *bufio.Writer, cards []cardView) {
 	for _, c := range cards {
 		fmt.Fprintf(out, "%s %s: %s\n", c.Mark(), c.Word, c.Advice)
 		para(out, "card "+c.Label)
-		para(out, c.Reason)
 		para(out, c.Facts)
+		para(out, c.Reason)
 		textCopies(out, c.Copies)
 	}
 }

@@ -115,7 +115,7 @@ func viewCard(c Card, offloads map[string]Offload) cardView {
 	if v.Label == "" {
 		v.Label = "without a label"
 	}
-	v.Facts = facts(c.Device, named("slot", c.Slot), named("rule", c.Rule), known(size, c.SizeBytes))
+	v.Facts = facts(named("slot", c.Slot), c.Device, named("rule", c.Rule), known(size, c.SizeBytes))
 	if c.Files > 0 {
 		v.Facts = facts(v.Facts, count(c.Files, "file", "files")+" of "+size(c.FileBytes)+" together")
 	}

@@ -83,7 +83,7 @@ func severityLook(severity string) look {
 	case state.Notice.String():
 		return look{"away", "plain", "NOTICE", ""}
 	case state.Attention.String():
-		return look{"working", "caution", "ATTENTION", ""}
+		return look{"hold", "caution", "ATTENTION", ""}
 	}
 	return look{"hold", "danger", "DANGER", ""}
 }
