@@ -59,7 +59,7 @@ func Judge(a Account) (v state.Verdict, kind state.HoldKind, reason string) {
 	if short == 0 {
 		return state.Release, state.NoHold, fmt.Sprintf("%s, each proven on %s", count(len(a.Files), "file"), count(least, "drive"))
 	}
-	reason = fmt.Sprintf("needs %s more", count(a.Copies-least, "drive"))
+	reason = "needs " + count(a.Copies-least, "more drive")
 	if short < len(a.Files) {
 		reason += fmt.Sprintf(" for %d of %s", short, count(len(a.Files), "file"))
 	}
