@@ -139,6 +139,23 @@ func TestMount_neverShowsAnotherDevice(t *testing.T) {
 	})
 }
 
+// What the test above cannot provoke on a kernel that tells clones apart.
+func TestMount_noticesAnotherDevice(t *testing.T) {
+	t.Parallel()
+	eachFS(t, func(t *testing.T, fs rigFS) {
+		m := mountDrive(t, loop(t, fs.image(t)), fs.name)
+		other := *m
+		other.Node = loop(t, sparse(t, 1<<20))
+		if err := other.checkAttached(); !errors.Is(err, ErrMediumChanged) {
+			t.Errorf("a mount of another device: %v, want ErrMediumChanged", err)
+		}
+		if err := m.checkAttached(); err != nil {
+			t.Error(err)
+		}
+		unmount(t, m)
+	})
+}
+
 func TestSweep_removesAnEarlierLife(t *testing.T) {
 	t.Parallel()
 	needRoot(t)
