@@ -120,6 +120,7 @@ func bracket(s string) (set *[256]bool, length int, ok bool) {
 			}
 			i += 1 + n
 		}
+		listed[low] = true // git takes a range that runs backwards for its first byte
 		for c := int(low); c <= int(high); c++ {
 			listed[c] = true
 		}
