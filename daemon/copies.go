@@ -509,7 +509,7 @@ func (r *recorder) Finished(ctx context.Context, driveID, folder string) error {
 	case strings.HasSuffix(folder, offload.IncompleteSuffix):
 		status = ledger.CopyIncomplete
 	case r.job.rule.Verify == policy.VerifySize:
-		status = ledger.CopyFailed // a copy that was not read back is never counted
+		status = ledger.CopyUnproven
 	}
 	err := r.put(ctx, driveID, folder, status, nil)
 	if status == ledger.CopyProven {

@@ -28,7 +28,8 @@ func (s *supervisor) publish() {
 	now, trusted := s.cfg.Now()
 	st := &state.State{
 		Moment: now, ClockTrusted: trusted, Phase: s.phase, Policy: s.policyInfo,
-		Box: state.Box{Name: s.boxName(), ID: s.boxID(), Version: s.cfg.Version, Started: s.started},
+		Box:   state.Box{Name: s.boxName(), ID: s.boxID(), Version: s.cfg.Version, Started: s.started},
+		Lamps: lampsToShow(s.policy),
 	}
 	if s.policy != nil {
 		st.Box.Copies = s.policy.Box.Copies
@@ -190,6 +191,8 @@ func copyPhase(status string) state.CopyPhase {
 		return state.CopyProven
 	case ledger.CopyIncomplete:
 		return state.CopyIncomplete
+	case ledger.CopyUnproven:
+		return state.CopyUnproven
 	case ledger.CopyOpen, ledger.CopyFinishing:
 		return state.CopyUnfinished
 	}

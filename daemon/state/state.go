@@ -48,6 +48,7 @@ type State struct {
 	Drives     []Drive     // drives attached now or known to the ledger; attached first, then by Name
 	Offloads   []Offload   // newest first, at most MaxOffloads
 	Conditions []Condition // raised now, most severe first, then oldest first
+	Lamps      []Lamp      // the lights that the policy in force names
 	Counters   Counters
 }
 
@@ -61,6 +62,14 @@ type Box struct {
 	Version string    // of the program
 	Started time.Time // UTC, display only
 	Copies  int       // proven copies on distinct drives that a release needs
+}
+
+// Lamp is a light that the policy names, and what it is to show.
+type Lamp struct {
+	Shows  string   // card, drive or box
+	Slots  []string // globs; empty: every slot
+	LED    string
+	Colour string
 }
 
 // Policy says which policy is in force.
