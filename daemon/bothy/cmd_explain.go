@@ -105,7 +105,8 @@ func factsOfDevice(arg string) (policy.Facts, error) {
 		}
 		name = filepath.Base(target)
 	}
-	dev, err := udev.Tree{Sys: "/sys", Run: "/run/udev"}.Lookup(name)
+	tree := udev.Tree{Sys: "/sys", Run: "/run/udev"}
+	dev, err := tree.Lookup(name)
 	if errors.Is(err, fs.ErrNotExist) {
 		return policy.Facts{}, refuse(hint, "explain: %s is no block device of this machine", printable(arg))
 	}
@@ -116,7 +117,25 @@ func factsOfDevice(arg string) (policy.Facts, error) {
 	if err != nil {
 		return policy.Facts{}, fmt.Errorf("explain %s: %w", printable(arg), err)
 	}
-	return factsOf(dev, system[dev.Disk]), nil
+	return factsOf(dev, restsOn(tree, dev, system, map[string]bool{})), nil
+}
+
+// restsOn reports whether dev lies on one of disks, itself or through what it is
+// built on (device mapper, md). A layer that vanished meanwhile is left out.
+func restsOn(tree udev.Tree, dev udev.Device, disks, seen map[string]bool) bool {
+	if disks[dev.Name] || disks[dev.Disk] {
+		return true
+	}
+	seen[dev.Name] = true
+	for _, name := range dev.Slaves {
+		if seen[name] {
+			continue
+		}
+		if layer, err := tree.Lookup(name); err == nil && restsOn(tree, layer, disks, seen) {
+			return true
+		}
+	}
+	return false
 }
 
 func factsOf(dev udev.Device, runningSystem bool) policy.Facts {

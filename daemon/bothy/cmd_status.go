@@ -30,7 +30,12 @@ root or membership of group bothy.`,
 		}
 		defer client.Close()
 		if follow {
-			return client.Follow(cmd.Context(), show)
+			err := client.Follow(cmd.Context(), show)
+			if errors.Is(err, status.ErrEnded) {
+				fmt.Fprintln(c.err, "the daemon has ended")
+				return nil
+			}
+			return err
 		}
 		d, err := client.Status(cmd.Context())
 		if err != nil {

@@ -6,7 +6,11 @@ import "github.com/spf13/cobra"
 func commands(c console) []*cobra.Command {
 	return []*cobra.Command{
 		checkPolicyCommand(c),
+		copyCommand(c),
+		enrolCommand(c),
 		explainCommand(c),
+		rehearseCommand(c),
+		runCommand(c),
 		statusCommand(c),
 		stopCommand(c),
 		verifyCommand(c),

@@ -25,16 +25,6 @@ type copyLine struct {
 	Reason string `json:"reason"`
 }
 
-// allProven is what exit code 0 means; the verdict is another question.
-func (r copyResult) allProven() bool {
-	for _, l := range r.Copies {
-		if l.State != "proven" {
-			return false
-		}
-	}
-	return len(r.Copies) > 0
-}
-
 // printCopy tells a copyResult to a person.
 func printCopy(w io.Writer, r copyResult) {
 	for _, l := range r.Copies {

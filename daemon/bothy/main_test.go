@@ -25,10 +25,13 @@ func TestStories(t *testing.T) {
 			return nil
 		},
 		Cmds: map[string]func(*testscript.TestScript, bool, []string){
-			"manager": cmdManager,
-			"flip":    cmdFlip,
-			"seal":    cmdSeal,
-			"json":    cmdJSON,
+			"manager":      cmdManager,
+			"flip":         cmdFlip,
+			"seal":         cmdSeal,
+			"json":         cmdJSON,
+			"expand":       cmdExpand,
+			"signal":       cmdSignal,
+			"await-status": cmdAwaitStatus,
 		},
 	})
 }

@@ -1,7 +1,9 @@
 package main
 
 import (
+	"context"
 	"encoding/json"
+	"errors"
 	"io/fs"
 	"net"
 	"os"
@@ -11,9 +13,11 @@ import (
 	"time"
 
 	"github.com/rogpeppe/go-internal/testscript"
+	"golang.org/x/sys/unix"
 
 	"bothy/daemon/checksum"
 	"bothy/daemon/mhl"
+	"bothy/daemon/status"
 )
 
 // patience bounds how long a story waits for a message. It is no measure of
@@ -23,7 +27,7 @@ const patience = 60 * time.Second
 // cmdManager plays the service manager's part of the sd_notify protocol
 // (sd_notify(3)): a datagram socket that is told in NOTIFY_SOCKET.
 //
-//	manager listen          opens the socket; later 'exec' lines see it
+//	manager listen          opens the socket, anew if it was open; later 'exec' lines see it
 //	manager await TEXT      blocks until a message with TEXT in it has come
 func cmdManager(ts *testscript.TestScript, neg bool, args []string) {
 	if neg || len(args) == 0 {
@@ -33,6 +37,10 @@ func cmdManager(ts *testscript.TestScript, neg bool, args []string) {
 	path := ts.MkAbs(".notify")
 	switch {
 	case args[0] == "listen" && len(args) == 1:
+		if m.conn != nil {
+			ts.Check(m.conn.Close())
+			ts.Check(os.RemoveAll(path))
+		}
 		conn, err := net.ListenUnixgram("unixgram", &net.UnixAddr{Name: path, Net: "unixgram"})
 		ts.Check(err)
 		ts.Defer(func() { conn.Close() })
@@ -170,5 +178,55 @@ func cmdJSON(ts *testscript.TestScript, neg bool, args []string) {
 	}
 	if got != args[2] {
 		ts.Fatalf("json: %s is %s, want %s", args[1], got, args[2])
+	}
+}
+
+// cmdExpand replaces $NAME in a file by the story's variables: 'expand FILE'.
+func cmdExpand(ts *testscript.TestScript, neg bool, args []string) {
+	if neg || len(args) != 1 {
+		ts.Fatalf("usage: expand FILE")
+	}
+	text := os.Expand(ts.ReadFile(args[0]), ts.Getenv)
+	ts.Check(os.WriteFile(ts.MkAbs(args[0]), []byte(text), 0o644))
+}
+
+// cmdSignal sends a signal to the newest program in the background:
+// 'signal HUP' or 'signal TERM'.
+func cmdSignal(ts *testscript.TestScript, neg bool, args []string) {
+	signals := map[string]os.Signal{"HUP": unix.SIGHUP, "TERM": unix.SIGTERM}
+	if neg || len(args) != 1 || signals[args[0]] == nil {
+		ts.Fatalf("usage: signal HUP|TERM")
+	}
+	running := ts.BackgroundCmds()
+	if len(running) == 0 {
+		ts.Fatalf("signal: nothing runs in the background")
+	}
+	ts.Check(running[len(running)-1].Process.Signal(signals[args[0]]))
+}
+
+// cmdAwaitStatus blocks until the daemon's status, as JSON, holds a text:
+// 'await-status SOCKET TEXT'.
+func cmdAwaitStatus(ts *testscript.TestScript, neg bool, args []string) {
+	if neg || len(args) != 2 {
+		ts.Fatalf("usage: await-status SOCKET TEXT")
+	}
+	client, err := status.Dial(ts.MkAbs(args[0]))
+	ts.Check(err)
+	defer client.Close()
+	ctx, cancel := context.WithTimeout(context.Background(), patience)
+	defer cancel()
+	found := errors.New("found")
+	var last []byte
+	err = client.Follow(ctx, func(d *status.Document) error {
+		if last, err = json.Marshal(d); err != nil {
+			return err
+		}
+		if strings.Contains(string(last), args[1]) {
+			return found
+		}
+		return nil
+	})
+	if !errors.Is(err, found) {
+		ts.Fatalf("await-status %q: %v; last: %s", args[1], err, last)
 	}
 }

@@ -1,0 +1,79 @@
+package main
+
+import (
+	"context"
+	"log/slog"
+	"os"
+	"os/signal"
+	"path/filepath"
+	"sync"
+	"syscall"
+
+	sddaemon "github.com/coreos/go-systemd/v22/daemon"
+	"github.com/spf13/cobra"
+
+	"bothy/daemon"
+)
+
+func runCommand(c console) *cobra.Command {
+	var cfg daemon.Config
+	cmd := command(&cobra.Command{
+		Use:   "run [flags]",
+		Short: "Run the daemon",
+		Long: `Run watches for cards and drives and does what the policy says with them, until
+it is told to stop. It runs as a systemd service (Type=notify, with watchdog) or
+in a terminal. SIGHUP reads the policy again; a policy that is broken then is
+reported and the last good one goes on. SIGTERM and SIGINT end it cleanly within
+10 seconds; work that was under way resumes at the next start.
+
+Mounting media needs root. The state folder holds the ledger, the run folder
+mount points and the control socket; under systemd both come from the service.`,
+		Example: `  sudo bothy run --policy ./policy.toml --state-dir ./state --run-dir ./run
+  systemctl reload bothy                  read the policy again`,
+	}, cobra.NoArgs, func(cmd *cobra.Command, _ []string) error {
+		if cfg.SocketPath == "" {
+			cfg.SocketPath = filepath.Join(cfg.RunDir, "control.sock")
+		}
+		return runDaemon(cmd.Context(), cfg, newLogger(c))
+	})
+	f := cmd.Flags()
+	f.StringVar(&cfg.PolicyPath, "policy", "/etc/bothy/policy.toml", "the policy `FILE`")
+	f.StringVar(&cfg.StateDir, "state-dir", serviceDir("STATE_DIRECTORY", "/var/lib/bothy"), "`DIR` for the ledger and the box's identity ($STATE_DIRECTORY)")
+	f.StringVar(&cfg.RunDir, "run-dir", serviceDir("RUNTIME_DIRECTORY", "/run/bothy"), "`DIR` for mount points and the control socket ($RUNTIME_DIRECTORY)")
+	f.StringVar(&cfg.Listen, "listen", "", "`HOST:PORT` of the page, instead of the policy's; 'off' for no page")
+	f.StringVar(&cfg.SocketPath, "socket", "", "`PATH` of the control socket (default control.sock in the run folder)")
+	f.StringVar(&cfg.LEDRoot, "led-root", "/sys/class/leds", "`DIR` where the lights are")
+	if err := f.MarkHidden("led-root"); err != nil {
+		panic(err) // the flag is defined one line above
+	}
+	return cmd
+}
+
+// runDaemon ties the daemon to the process: its log, its service manager, and
+// the signal that asks for the policy to be read again.
+func runDaemon(ctx context.Context, cfg daemon.Config, log *slog.Logger) error {
+	cfg.Version = version()
+	cfg.Log = log
+	cfg.Notify = func(state string) {
+		if _, err := sddaemon.SdNotify(false, state); err != nil {
+			log.Warn("tell the service manager", "error", err)
+		}
+	}
+	if interval, err := sddaemon.SdWatchdogEnabled(false); err != nil {
+		log.Warn("read the watchdog interval", "error", err)
+	} else {
+		cfg.Watchdog = interval
+	}
+	reload := make(chan struct{}, 1)
+	cfg.Reload = reload
+
+	hangups := make(chan os.Signal, 1)
+	signal.Notify(hangups, syscall.SIGHUP)
+	defer signal.Stop(hangups)
+	ctx, cancel := context.WithCancel(ctx)
+	var wg sync.WaitGroup
+	wg.Go(func() { forwardHangups(ctx, hangups, reload) })
+	defer wg.Wait()
+	defer cancel()
+	return daemon.Run(ctx, cfg)
+}
