@@ -477,6 +477,14 @@ func (r *recorder) Proven(ctx context.Context, driveID string, paths []string) e
 	return l.RecordProven(ctx, r.offload.ID, driveID, paths, moment(r.job.s.cfg.Now))
 }
 
+func (r *recorder) Unproven(ctx context.Context, driveID string, paths []string) error {
+	l := r.ledger()
+	if l == nil {
+		return nil
+	}
+	return l.RecordUnproven(ctx, r.offload.ID, driveID, paths)
+}
+
 func (r *recorder) put(ctx context.Context, driveID, folder, status string, w *mhl.Written) error {
 	l := r.ledger()
 	if l == nil {

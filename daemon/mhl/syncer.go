@@ -7,6 +7,8 @@ import (
 	"io/fs"
 	"os"
 	"path"
+
+	"golang.org/x/sys/unix"
 )
 
 // Op is a kind of change to a disk.
@@ -100,6 +102,12 @@ func (s store) put(temp, name string, content func(io.Writer) error) error {
 	var f *os.File
 	err := s.do(OpCreate, temp, func() (err error) {
 		f, err = s.root.OpenFile(temp, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o644)
+		if err == nil {
+			// Btrfs and NTFS keep small files within their own records, out of
+			// the reach of direct reading, unless space was reserved before the
+			// first byte. Where that is refused nothing is lost.
+			_ = unix.Fallocate(int(f.Fd()), unix.FALLOC_FL_KEEP_SIZE, 0, 4096)
+		}
 		return err
 	})
 	if f != nil {

@@ -51,13 +51,16 @@ func (t *target) finish(ctx context.Context) {
 	result := CopyResult{DriveID: t.drive.ID, DriveName: t.drive.Name, Phase: state.CopyProven}
 	t.setPhase(state.CopyFinishing)
 	final := t.drive.Folder
-	if n := t.lacks(); n > 0 {
+	if n := t.lacks() + t.run.unsure; n > 0 {
 		final += IncompleteSuffix
-		result.Phase, result.Err = state.CopyIncomplete, fmt.Errorf("%d files could not be read from the card", n)
+		result.Phase, result.Err = state.CopyIncomplete, fmt.Errorf("%s could not be read from the card as often as asked", count(n, "file"))
 	} else if t.run.job.Verify == VerifySize {
 		result.Phase = state.CopyUnproven
 	}
-	if err := t.seal(ctx, final, &result.Manifest); err != nil {
+	switch err := t.seal(ctx, final, &result.Manifest); {
+	case errors.Is(err, errStopped):
+		return
+	case err != nil:
 		t.setAsideFor(err)
 		return
 	}
@@ -71,7 +74,7 @@ func (t *target) finish(ctx context.Context) {
 
 func (t *target) seal(ctx context.Context, final string, manifest *mhl.Written) error {
 	if t.run.job.Verify != VerifySize {
-		if err := t.secondLook(); err != nil {
+		if err := t.secondLook(ctx); err != nil {
 			return err
 		}
 	}
@@ -92,22 +95,38 @@ func (t *target) seal(ctx context.Context, final string, manifest *mhl.Written) 
 	if err := t.proveManifest(*manifest); err != nil {
 		return err
 	}
+	if err := t.stillHere(); err != nil {
+		return err
+	}
 	t.note(func(rec Recorder) error {
 		return rec.Finishing(context.WithoutCancel(ctx), t.drive.ID, final, *manifest)
 	})
-	if err := t.checkMedium(); err != nil {
+	if err := t.stillHere(); err != nil {
 		return err
 	}
 	if err := t.call(func() error { return t.drive.FS.Rename(t.work, final) }); err != nil {
 		return fmt.Errorf("give the copy its name: %w", err)
 	}
+	t.setFolder(final)
 	if err := t.makeRenameDurable(final); err != nil {
+		return err
+	}
+	if err := t.stillHere(); err != nil {
 		return err
 	}
 	t.note(func(rec Recorder) error {
 		return rec.Finished(context.WithoutCancel(ctx), t.drive.ID, final)
 	})
 	return nil
+}
+
+// stillHere stands before every step that cannot be taken back: the medium must
+// be the same, and a call that hung for long must not go on when it wakes up.
+func (t *target) stillHere() error {
+	if t.isSetAside() {
+		return t.reason()
+	}
+	return t.checkMedium()
 }
 
 func (t *target) note(make func(Recorder) error) {
@@ -149,10 +168,7 @@ func (t *target) makeRenameDurable(final string) error {
 		t.run.flushFailures.Add(1)
 		return fmt.Errorf("flush the drive: %w", err)
 	}
-	if err := t.checkMedium(); err != nil {
-		return err
-	}
-	if _, err := t.drive.FS.Lstat(final); err != nil {
+	if _, err := t.lstat(final); err != nil {
 		return fmt.Errorf("look for the finished copy: %w", err)
 	}
 	return nil
@@ -205,15 +221,14 @@ func (r *run) fileHash(f *file, at time.Time) mhl.FileHash {
 		Path: f.Path, SizeBytes: f.SizeBytes, ModTime: f.ModTime,
 		Algorithm: r.job.Checksum, Value: f.sums[r.job.Checksum], Action: mhl.Original, HashedAt: at,
 	}
-	earlier := r.job.Earlier[f.Path]
-	if len(earlier) == 0 {
-		return h
-	}
-	h.Action, h.Others = mhl.Verified, map[string]string{}
-	for algorithm, value := range earlier {
+	h.Others = map[string]string{}
+	for algorithm, value := range r.job.Earlier[f.Path] {
 		sum, ok := f.sums[algorithm]
 		if !ok {
-			continue
+			continue // nothing was compared
+		}
+		if h.Action == mhl.Original {
+			h.Action = mhl.Verified
 		}
 		if !checksum.Equal(algorithm, sum, value) {
 			h.Action = mhl.Failed
@@ -276,7 +291,7 @@ func (t *target) proveManifest(w mhl.Written) error {
 // result gathers how everything ended.
 func (r *run) result() Result {
 	res := Result{
-		Copies: r.results, Sums: map[string]Checksums{}, CardErr: r.cardErr,
+		Copies: make([]CopyResult, len(r.targets)), Sums: map[string]Checksums{}, CardErr: r.cardErr,
 		Unreadable: r.unread, HistoryBroken: r.historyBad,
 		BytesRead: r.bytesRead.Load(), FlushFailures: int(r.flushFailures.Load()), Mismatches: int(r.mismatches.Load()),
 	}
@@ -284,9 +299,6 @@ func (r *run) result() Result {
 	res.RecorderErr = r.recorderErr
 	r.mu.Unlock()
 	for i, t := range r.targets {
-		if t == nil {
-			continue
-		}
 		res.Copies[i] = t.outcome()
 	}
 	for _, f := range r.files {
@@ -303,7 +315,7 @@ func (r *run) result() Result {
 func (t *target) outcome() CopyResult {
 	t.mu.Lock()
 	defer t.mu.Unlock()
-	c := CopyResult{DriveID: t.drive.ID, DriveName: t.drive.Name, Folder: t.work}
+	c := CopyResult{DriveID: t.drive.ID, DriveName: t.drive.Name, Folder: t.folder}
 	switch {
 	case t.result != nil:
 		c = *t.result

@@ -113,12 +113,15 @@ type Job struct {
 }
 
 // Recorder makes durable notes; the ledger is one. Its errors never stop a
-// copy: they are counted in the Result.
+// copy: the first is in the Result. Several goroutines call it at a time.
 type Recorder interface {
 	// Read notes files that were read from the card.
 	Read(ctx context.Context, files []FileSum) error
 	// Proven notes files whose read-back agreed, on one drive.
 	Proven(ctx context.Context, driveID string, paths []string) error
+	// Unproven takes notes of Proven back: the card gave other bytes when it
+	// was read a second time, and nobody knows which are right.
+	Unproven(ctx context.Context, driveID string, paths []string) error
 	// Finishing notes that all files are proven and the manifest is durable;
 	// what is left is the rename.
 	Finishing(ctx context.Context, driveID, folder string, manifest mhl.Written) error

@@ -54,6 +54,14 @@ func (m *memory) Proven(_ context.Context, drive string, paths []string) error {
 	return m.add(list...)
 }
 
+func (m *memory) Unproven(_ context.Context, drive string, paths []string) error {
+	var list []string
+	for _, p := range paths {
+		list = append(list, "unproven "+drive+" "+p)
+	}
+	return m.add(list...)
+}
+
 func (m *memory) Finishing(_ context.Context, drive, folder string, w mhl.Written) error {
 	if w.C4 == "" {
 		return fmt.Errorf("no manifest is named")

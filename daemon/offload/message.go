@@ -2,6 +2,8 @@ package offload
 
 import (
 	"sync"
+
+	"bothy/daemon/checksum"
 )
 
 // file is one file of the plan while the engine works on it.
@@ -75,6 +77,15 @@ func (f *file) agree(sums map[string]string, sample string) error {
 		f.changed = true
 	}
 	return err
+}
+
+// addSums takes over values that were computed from a copy of the file.
+func (f *file) addSums(sums map[string]checksum.Hash) {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	for algorithm, h := range sums {
+		f.sums[algorithm] = h.Sum()
+	}
 }
 
 func (f *file) checksums(algorithm string) (c Checksums, ok bool) {

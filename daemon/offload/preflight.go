@@ -9,20 +9,33 @@ import (
 )
 
 // preflight finds out before the first byte what would go wrong with the last
-// one: room, file sizes, names.
-func (r *run) preflight(d *Drive) error {
+// one: file sizes, names, room. What an earlier run left in the unfinished
+// folder and this one cannot use is cleared away before room is measured.
+func (t *target) preflight() error {
+	r, d := t.run, t.drive
 	need, err := r.measure(d)
 	if err != nil {
 		return err
 	}
-	if free := d.FreeBytes - d.ReserveBytes; need > free {
-		return fmt.Errorf("%w: %w: %s are needed and %s are free above the reserve of %s", ErrRefused, ErrDriveFull,
-			Bytes(need), Bytes(max(free, 0)), Bytes(d.ReserveBytes))
-	}
 	if err := r.checkNames(d); err != nil {
 		return err
 	}
-	return d.checkFolder()
+	if err := t.checkFolder(); err != nil {
+		return err
+	}
+	free := d.FreeBytes - d.ReserveBytes
+	if d.Resume {
+		freed, err := t.clearStrays()
+		if err != nil {
+			return err
+		}
+		free += freed
+	}
+	if need > free {
+		return fmt.Errorf("%w: %w: %s are needed and %s are free above the reserve of %s", ErrRefused, ErrDriveFull,
+			Bytes(need), Bytes(max(free, 0)), Bytes(d.ReserveBytes))
+	}
+	return nil
 }
 
 // manifestBytes is a generous guess at what one file adds to manifest,
@@ -91,12 +104,13 @@ func (r *run) checkNames(d *Drive) error {
 }
 
 // checkFolder makes sure that nothing stands where the copy will.
-func (d *Drive) checkFolder() error {
+func (t *target) checkFolder() error {
+	d := t.drive
 	for _, name := range []string{d.Folder, d.Folder + IncompleteSuffix, d.Folder + UnfinishedSuffix} {
 		if d.Resume && strings.HasSuffix(name, UnfinishedSuffix) {
 			continue
 		}
-		_, err := d.FS.Lstat(name)
+		_, err := t.lstat(name)
 		if err == nil {
 			return fmt.Errorf("%w: %q is there already", ErrRefused, name)
 		}

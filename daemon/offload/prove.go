@@ -30,12 +30,12 @@ func (t *target) proveFiles(ctx context.Context, writerDone <-chan struct{}) {
 		if t.isSetAside() || ctx.Err() != nil || r.err != nil {
 			continue
 		}
-		t.proveFile(r.file, buf)
+		t.proveFile(ctx, r.file, buf)
 	}
 }
 
 // proveFile reads one file back and reports it to the books when it agrees.
-func (t *target) proveFile(f *file, buf []byte) {
+func (t *target) proveFile(ctx context.Context, f *file, buf []byte) {
 	want, ok := f.checksums(t.run.job.Checksum)
 	if !ok {
 		return // a second reading of the card differed
@@ -47,17 +47,22 @@ func (t *target) proveFile(f *file, buf []byte) {
 	if t.run.job.Verify == VerifySize {
 		err = t.call(func() error { return t.checkSize(f) })
 	} else {
-		err = t.compare(f, want, buf)
+		err = t.compare(ctx, f, want, buf)
 	}
 	if err == nil {
 		t.run.books.readBack(t, f)
 		return
 	}
+	if errors.Is(err, errStopped) {
+		return
+	}
 	if errors.Is(err, ErrMismatch) {
 		t.run.mismatches.Add(1)
 	}
-	t.call(func() error { return t.drive.FS.Remove(t.at(f.Path)) })
-	t.fault(f, fmt.Errorf("read back %q: %w", t.at(f.Path), err))
+	if !t.hung() {
+		t.call(func() error { return t.drive.FS.Remove(t.at(f.Path)) })
+	}
+	t.fault(f, fmt.Errorf("read back %q: %w", t.at(f.Path), err), false)
 }
 
 func (t *target) phaseIs(p state.CopyPhase) bool {
@@ -66,8 +71,11 @@ func (t *target) phaseIs(p state.CopyPhase) bool {
 	return t.phase == p
 }
 
-// compare reads a whole file from the medium.
-func (t *target) compare(f *file, want Checksums, buf []byte) error {
+// errStopped: ctx ended while a drive was being proven. It is no fault.
+var errStopped = errors.New("stopped")
+
+// compare reads a whole file from the medium. The bytes also go to others.
+func (t *target) compare(ctx context.Context, f *file, want Checksums, buf []byte, others ...checksum.Hash) error {
 	var src Source
 	err := t.call(func() (err error) {
 		src, err = t.drive.FS.OpenMedium(t.at(f.Path))
@@ -94,10 +102,16 @@ func (t *target) compare(f *file, want Checksums, buf []byte) error {
 			return fmt.Errorf("%w: it ends after %d of %d bytes", ErrMismatch, at, f.SizeBytes)
 		}
 		sum.Write(buf[:n])
+		for _, h := range others {
+			h.Write(buf[:n])
+		}
 		t.readBack.Add(int64(n))
 		at += int64(n)
 		if t.isSetAside() {
 			return t.reason()
+		}
+		if ctx.Err() != nil {
+			return errStopped
 		}
 	}
 	if got := sum.Sum(); got != want.Sum {
@@ -120,11 +134,14 @@ func (t *target) checkSize(f *file) error {
 // secondLook samples every file after the last write of all. A medium that
 // lies about its capacity gave each file back rightly when it was read, and
 // has since written another one over it.
-func (t *target) secondLook() error {
+func (t *target) secondLook(ctx context.Context) error {
 	block := t.run.proofBuffer()[:checksum.SampleBlockBytes]
 	for _, f := range t.run.files {
 		if t.standing[f.index] != proven {
 			continue
+		}
+		if ctx.Err() != nil {
+			return errStopped
 		}
 		want, ok := f.checksums(t.run.job.Checksum)
 		if !ok {

@@ -119,7 +119,7 @@ func (r *RootFS) Create(name string) (Sink, error) {
 	if err != nil {
 		return nil, err
 	}
-	return &sink{File: f}, nil
+	return &sink{File: f, inlineBytes: r.Limits.InlineBytes}, nil
 }
 
 // Mkdir implements FS.
@@ -176,6 +176,10 @@ func (r *RootFS) SyncAll() error {
 type sink struct {
 	*os.File
 	written, pushed, dropped int64
+	// inlineBytes: up to this size the file system may keep a file's bytes
+	// within its own records, where direct reading does not reach them. Space
+	// that is reserved before the first byte prevents that.
+	inlineBytes int64
 }
 
 // pushStep is how much is handed to the kernel's write-out at a time; at most
@@ -183,6 +187,10 @@ type sink struct {
 const pushStep = 8 << 20
 
 func (s *sink) Write(p []byte) (int, error) {
+	if s.written == 0 && s.inlineBytes > 0 {
+		// Refused by some; reading back then says whether it matters.
+		_ = unix.Fallocate(int(s.File.Fd()), unix.FALLOC_FL_KEEP_SIZE, 0, s.inlineBytes)
+	}
 	n, err := s.File.Write(p)
 	s.written += int64(n)
 	return n, err

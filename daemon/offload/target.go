@@ -3,7 +3,6 @@ package offload
 import (
 	"errors"
 	"fmt"
-	"io/fs"
 	"path"
 	"sync"
 	"sync/atomic"
@@ -32,10 +31,12 @@ type target struct {
 	queue   chan message  // of the running pass
 	toProve chan *reading // of the running pass
 	gone    chan struct{} // closed when the drive is set aside
+	stuck   chan struct{} // closed when a call into it does not come back
 
 	mu        sync.Mutex
 	err       error           // guarded by mu; why it was set aside
 	phase     state.CopyPhase // guarded by mu
+	folder    string          // guarded by mu; as it is called now, empty until it is made
 	busySince time.Time       // guarded by mu; zero when no call is under way
 	busyCalls int             // guarded by mu
 	attempts  map[int]int     // guarded by mu; by file index
@@ -46,8 +47,6 @@ type target struct {
 	standing  []standing      // between passes the run's, in a pass the books'
 	written   atomic.Int64    // bytes
 	readBack  atomic.Int64    // bytes
-	dirsDirty map[string]bool // the writer's
-	holding   *chunk          // the writer's; the buffer it is writing now
 	group     []*written      // the writer's; written and not yet flushed
 	grouped   int64           // the writer's; bytes in group
 }
@@ -64,7 +63,7 @@ const maxFaults = 12
 func newTarget(r *run, d *Drive) *target {
 	return &target{
 		run: r, drive: d, work: d.Folder + UnfinishedSuffix,
-		gone: make(chan struct{}), phase: state.CopyWaiting,
+		gone: make(chan struct{}), stuck: make(chan struct{}), phase: state.CopyWaiting,
 		attempts: map[int]int{}, standing: make([]standing, len(r.files)),
 	}
 }
@@ -127,19 +126,38 @@ func (t *target) call(op func() error) error {
 }
 
 // checkHung sets the drive aside when one call has taken longer than patience.
+// A drive that was set aside for another reason is watched all the same: a
+// yanked one is often both.
 func (t *target) checkHung(now time.Time, patience time.Duration) {
 	t.mu.Lock()
 	defer t.mu.Unlock()
-	if t.err == nil && t.busyCalls > 0 && now.Sub(t.busySince) > patience {
+	if t.busyCalls > 0 && now.Sub(t.busySince) > patience && !t.hung() {
 		t.setAsideLocked(fmt.Errorf("%w: nothing came back for %s", ErrDriveHung, patience))
+		close(t.stuck)
 	}
 }
 
-func (t *target) hung() bool { return errors.Is(t.reason(), ErrDriveHung) }
+// hung: somebody is, or was, stuck in a call into this drive. Whoever wakes up
+// there must change nothing more on it, since others may have taken over.
+func (t *target) hung() bool {
+	select {
+	case <-t.stuck:
+		return true
+	default:
+		return false
+	}
+}
+
+func (t *target) setFolder(name string) {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	t.folder = name
+}
 
 // fault judges a failed operation on one file: the drive is set aside when it
 // is gone, full or keeps failing; otherwise the file will be written again.
-func (t *target) fault(f *file, err error) {
+// again says that the same failure was counted for another file already.
+func (t *target) fault(f *file, err error, again bool) {
 	if gone := t.checkMedium(); gone != nil {
 		t.setAside(gone)
 		return
@@ -157,7 +175,9 @@ func (t *target) fault(f *file, err error) {
 	}
 	t.mu.Lock()
 	defer t.mu.Unlock()
-	t.faults++
+	if !again {
+		t.faults++
+	}
 	t.attempts[f.index]++
 	if t.attempts[f.index] >= t.run.job.attempts() || t.faults >= maxFaults {
 		t.setAsideLocked(fmt.Errorf("%q could not be brought to the drive after %d attempts (%d faults in all): %w",
@@ -193,94 +213,4 @@ func (t *target) progress() CopyProgress {
 		p.Phase, p.Reason = state.CopyFailed, t.err.Error()
 	}
 	return p
-}
-
-// makeFolders makes the unfinished folder with all folders that the copy needs.
-func (t *target) makeFolders() error {
-	made := map[string]bool{}
-	var ensure func(name string) error
-	ensure = func(name string) error {
-		if name == "." || name == "" || made[name] {
-			return nil
-		}
-		if err := ensure(path.Dir(name)); err != nil {
-			return err
-		}
-		made[name] = true
-		err := t.call(func() error { return t.drive.FS.Mkdir(name) })
-		if err == nil {
-			return t.call(func() error { return t.drive.FS.SyncDir(dirOf(name)) })
-		}
-		if !errors.Is(err, fs.ErrExist) {
-			return fmt.Errorf("make folder %q: %w", name, err)
-		}
-		item, lerr := t.drive.FS.Lstat(name)
-		if lerr != nil {
-			return lerr
-		}
-		if !item.Mode.IsDir() {
-			return fmt.Errorf("make folder %q: %w: something else has that name", name, ErrRefused)
-		}
-		return nil
-	}
-	if err := ensure(t.work); err != nil {
-		return err
-	}
-	// Below the unfinished folder one flush at the end of the offload makes
-	// all names durable; flushing each of 10,000 folders here would not.
-	for _, dir := range t.run.job.Plan.Dirs {
-		err := t.call(func() error { return t.drive.FS.Mkdir(t.at(dir.Path)) })
-		if err != nil && !errors.Is(err, fs.ErrExist) {
-			return fmt.Errorf("make folder %q: %w", t.at(dir.Path), err)
-		}
-	}
-	return nil
-}
-
-// clearStrays removes from an unfinished folder of our own what the plan does
-// not ask for: half a manifest, a file that has left the card.
-func (t *target) clearStrays() error {
-	wanted := map[string]bool{}
-	for _, f := range t.run.files {
-		wanted[f.Path] = true
-	}
-	dirs := map[string]bool{}
-	for _, d := range t.run.job.Plan.Dirs {
-		dirs[d.Path] = true
-	}
-	var clear func(dir string, depth int) error
-	clear = func(dir string, depth int) error {
-		if depth > MaxDepth+1 {
-			return fmt.Errorf("look through %q: %w: too deep", t.at(dir), ErrRefused)
-		}
-		items, err := t.drive.FS.List(t.at(dir))
-		if err != nil {
-			return fmt.Errorf("look through %q: %w", t.at(dir), err)
-		}
-		for _, item := range items {
-			name := join(dir, item.Name)
-			if item.Mode.IsDir() {
-				if err := clear(name, depth+1); err != nil {
-					return err
-				}
-				if dirs[name] {
-					continue
-				}
-			} else if wanted[name] && item.Mode.IsRegular() {
-				continue
-			}
-			if err := t.drive.FS.Remove(t.at(name)); err != nil {
-				return fmt.Errorf("remove unfinished %q: %w", t.at(name), err)
-			}
-		}
-		return nil
-	}
-	return clear("", 0)
-}
-
-func dirOf(name string) string {
-	if d := path.Dir(name); d != "" {
-		return d
-	}
-	return "."
 }

@@ -67,19 +67,18 @@ func drop(m message) {
 	}
 }
 
-// drain empties the queue of a drive that does not answer, whose writer is
-// stuck in a call and cannot do so.
-func (t *target) drain() {
-	for {
-		select {
-		case m, ok := <-t.queue:
-			if !ok {
-				return
-			}
-			drop(m)
-		default:
-			return
-		}
+// drainWhenStuck empties the queue of a drive that does not answer, whose
+// writer cannot do so: else it would soon hold every buffer of the ring, and
+// with them all other drives. It ends with the pass.
+func (t *target) drainWhenStuck(queue <-chan message, passOver <-chan struct{}) {
+	select {
+	case <-t.stuck:
+	case <-passOver:
+		return
+	}
+	t.run.ring.replace() // for the buffer that the writer is stuck with
+	for m := range queue {
+		drop(m)
 	}
 }
 
@@ -136,7 +135,7 @@ func (w *writing) end() {
 		w.err = t.call(func() error { return t.drive.FS.SetModTime(t.at(f.Path), f.ModTime) })
 	}
 	if w.err != nil {
-		w.burn()
+		w.burn(false)
 		return
 	}
 	if f.SizeBytes < singleFlush {
@@ -150,24 +149,30 @@ func (w *writing) end() {
 	if w.err = t.call(w.sink.Sync); w.err != nil {
 		w.err = fmt.Errorf("flush %q: %w", t.at(f.Path), w.err)
 		t.run.flushFailures.Add(1)
-		w.burn()
+		w.burn(false)
 		return
 	}
 	if w.err = t.call(w.sink.Close); w.err != nil {
-		w.burn()
+		w.burn(false)
 		return
 	}
 	t.toProve <- w.reading
 }
 
 // burn throws a file away after a failure; it is written again in a later pass.
-func (w *writing) burn() {
+func (w *writing) burn(again bool) {
+	w.throwAway()
+	w.target.fault(w.reading.file, w.err, again)
+}
+
+func (w *writing) throwAway() {
 	t := w.target
 	if w.sink != nil {
 		t.call(w.sink.Close) // its data is given up; an error says nothing more
 	}
-	t.call(func() error { return t.drive.FS.Remove(t.at(w.reading.file.Path)) })
-	t.fault(w.reading.file, w.err)
+	if !t.hung() {
+		t.call(func() error { return t.drive.FS.Remove(t.at(w.reading.file.Path)) })
+	}
 }
 
 // abort throws away what came of a file that could not be read to its end. It
@@ -176,13 +181,11 @@ func (w *writing) abort() {
 	if w == nil {
 		return
 	}
-	t := w.target
 	if w.sink != nil {
-		t.call(w.sink.Close)
-		t.call(func() error { return t.drive.FS.Remove(t.at(w.reading.file.Path)) })
+		w.throwAway()
 	}
 	if w.err != nil {
-		t.fault(w.reading.file, w.err)
+		w.target.fault(w.reading.file, w.err, false)
 	}
 }
 
@@ -202,7 +205,7 @@ func (t *target) flushGroup() {
 			t.run.flushFailures.Add(1)
 		}
 	}
-	for _, g := range group {
+	for i, g := range group {
 		err := groupErr
 		if err == nil && !t.drive.Limits.SyncfsFlushes {
 			if err = t.call(g.sink.Sync); err != nil {
@@ -215,7 +218,7 @@ func (t *target) flushGroup() {
 			w.err = t.call(g.sink.Close)
 		}
 		if w.err != nil {
-			w.burn()
+			w.burn(groupErr != nil && i > 0)
 			continue
 		}
 		t.toProve <- g.reading

@@ -1,0 +1,60 @@
+package offload
+
+import (
+	"context"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"testing"
+
+	"bothy/daemon/volume"
+)
+
+// TestRun_smallFilesOnBtrfs: Btrfs keeps small files within its own records
+// (btrfs(5), max_inline), where no direct read reaches them. They have to be
+// proven all the same.
+func TestRun_smallFilesOnBtrfs(t *testing.T) {
+	t.Parallel()
+	mnt := loopMount(t, "btrfs", 128<<20)
+	limits, err := volume.LimitsAt(mnt)
+	if err != nil {
+		t.Fatal(err)
+	}
+	g := newRig(t, mnt, tree{"a": file1(noise(1, 1)), "b": file1(noise(2, 100)), "c": file1(noise(3, 2048)), "d": file1(nil)}, 1)
+	g.drives[0].FS.(*RootFS).Limits, g.drives[0].noFlush = limits, false
+	g.job.Drives[0].Limits = limits
+	res := Run(context.Background(), g.job)
+	mustProve(t, res, 0)
+	g.audit(t, res)
+}
+
+// loopMount gives a file system of its own.
+func loopMount(t *testing.T, fsType string, sizeBytes int64) string {
+	t.Helper()
+	mkfs, err := exec.LookPath("mkfs." + fsType)
+	if err != nil || os.Geteuid() != 0 {
+		t.Skipf("needs root and mkfs.%s", fsType)
+	}
+	dir := t.TempDir()
+	image, mnt := filepath.Join(dir, "image"), filepath.Join(dir, "mnt")
+	if err := os.WriteFile(image, nil, 0o600); err != nil {
+		t.Fatal(err)
+	}
+	if err := os.Truncate(image, sizeBytes); err != nil {
+		t.Fatal(err)
+	}
+	if err := os.Mkdir(mnt, 0o755); err != nil {
+		t.Fatal(err)
+	}
+	for _, args := range [][]string{{mkfs, "-q", image}, {"mount", "-o", "loop", image, mnt}} {
+		if out, err := exec.Command(args[0], args[1:]...).CombinedOutput(); err != nil {
+			t.Skipf("%v: %v: %s", args, err, out)
+		}
+	}
+	t.Cleanup(func() {
+		if out, err := exec.Command("umount", mnt).CombinedOutput(); err != nil {
+			t.Errorf("umount: %v: %s", err, out)
+		}
+	})
+	return mnt
+}
