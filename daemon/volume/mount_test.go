@@ -140,7 +140,7 @@ func TestMount_neverShowsAnotherDevice(t *testing.T) {
 }
 
 // What the test above cannot provoke on a kernel that tells clones apart.
-func TestMount_noticesAnotherDevice(t *testing.T) {
+func TestMount_noticesWhatItIsNot(t *testing.T) {
 	t.Parallel()
 	eachFS(t, func(t *testing.T, fs rigFS) {
 		m := mountDrive(t, loop(t, fs.image(t)), fs.name)
@@ -151,6 +151,13 @@ func TestMount_noticesAnotherDevice(t *testing.T) {
 		}
 		if err := m.checkAttached(); err != nil {
 			t.Error(err)
+		}
+		// A driver may fall back to read-only by itself.
+		if err := unix.Mount("", m.Path, "", unix.MS_REMOUNT|unix.MS_RDONLY, ""); err != nil {
+			t.Fatal(err)
+		}
+		if err := m.checkAttached(); !errors.Is(err, ErrReadOnly) {
+			t.Errorf("a mount that turned read-only: %v, want ErrReadOnly", err)
 		}
 		unmount(t, m)
 	})

@@ -128,6 +128,7 @@ func attachLoop(t *testing.T, image string, options ...string) (node string, det
 	var once sync.Once
 	detach = func() {
 		once.Do(func() {
+			_ = SetWritable(node) // for the next one to get it; refused on --read-only
 			if out, err := exec.Command("losetup", "-d", node).CombinedOutput(); err != nil {
 				t.Errorf("detach %s: %v: %s", node, err, out)
 			}
