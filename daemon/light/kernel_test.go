@@ -31,7 +31,7 @@ type kernel struct {
 }
 
 func newKernel(t *testing.T, triggers ...string) *kernel {
-	return &kernel{sysfs: sysfs{t.TempDir()}, t: t, triggers: triggers,
+	return &kernel{sysfs: sysfs{filepath.Join(t.TempDir(), "leds")}, t: t, triggers: triggers,
 		broken: map[string]error{}, deaf: map[string]bool{}, secret: map[string]bool{}}
 }
 

@@ -214,8 +214,11 @@ func TestApply_fallsBackOnErrors(t *testing.T) {
 func TestApply_reportsAndRetries(t *testing.T) {
 	t.Parallel()
 	k, w := start(t)
-	all := map[string]Look{greenLED: {Steady, Green}, "missing": {Slow, Yellow}, "../brightness": {Fast, Red}, "": {Fast, Red},
-		"..": {Fast, Red}, "a/b": {Off, NoColour}, "dead": {Steady, Red}, "odd": {"wink", Red}, "senseless": {Steady, Red}}
+	all := map[string]Look{greenLED: {Steady, Green}, "missing": {Slow, Yellow}, "../outside": {Fast, Red}, "": {Fast, Red},
+		"..": {Fast, Red}, ".": {Fast, Red}, "a/b": {Off, NoColour}, "dead": {Steady, Red}, "odd": {"wink", Red}, "senseless": {Steady, Red}}
+	for _, outside := range []string{"../outside", "..", ".", "a/b"} { // would do, were they not refused
+		k.plug(outside, 1)
+	}
 	k.plug("dead", 1)
 	k.plug("odd", 1)
 	k.plug("senseless", 1)
@@ -236,7 +239,7 @@ func TestApply_reportsAndRetries(t *testing.T) {
 		t.Error("the good light stays dark")
 	}
 	for _, write := range k.newWrites() {
-		if strings.Contains(write, "..") || strings.HasPrefix(write, "/") || strings.HasPrefix(write, "a/b/") {
+		if strings.HasPrefix(write, ".") || strings.HasPrefix(write, "/") || strings.HasPrefix(write, "a/b/") {
 			t.Errorf("written: %s", write)
 		}
 	}
