@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"slices"
 
 	"bothy/daemon/offload"
 	"bothy/daemon/state"
@@ -24,6 +25,7 @@ type card struct {
 	files     int
 	bytes     int64
 	void      bool // held until it is taken out
+	changed   bool // void, since another card was found in its place
 	gone      bool
 	tried     map[string]bool         // drive tokens that had their turn
 	cancel    context.CancelCauseFunc // set while its job runs
@@ -40,7 +42,7 @@ func (s *supervisor) takeCard(dev *device, rule *policy.CardRule) {
 	}
 	c := &card{dev: dev.Device, rule: rule, phase: state.CardQueued, verdict: state.Hold, tried: map[string]bool{},
 		reason: "waits for its turn"}
-	if s.blocked[dev.Slot] {
+	if s.blocked[slotOf(dev.Device)] {
 		c.void, c.phase, c.holdKind = true, state.CardDecided, state.HoldByFault
 		c.reason = "it came into the reader while another card was being copied; take it out and put it in again"
 		s.raise(state.CardChanged, c.subject(), c.reason)
@@ -75,7 +77,7 @@ func (s *supervisor) schedule(ctx context.Context) {
 		var use []*drive
 		fresh := false
 		for _, d := range s.drives {
-			if d.usable() {
+			if d.usable() && (d.dev.Disk == "" || d.dev.Disk != c.dev.Disk) {
 				use = append(use, d)
 				fresh = fresh || !c.tried[d.token()]
 			}
@@ -89,8 +91,18 @@ func (s *supervisor) schedule(ctx context.Context) {
 
 // begin starts a card's job.
 func (s *supervisor) begin(ctx context.Context, c *card, use []*drive) {
-	ctx, c.cancel = context.WithCancelCause(ctx)
-	j := &job{s: s, card: c, dev: c.dev, rule: *c.rule, box: s.policy.Box, boxName: s.boxName(), boxID: s.boxID()}
+	// It ends by a cause that can be told: the card's, or that of park.
+	ctx, c.cancel = context.WithCancelCause(context.WithoutCancel(ctx))
+	j := &job{s: s, card: c, dev: c.dev, rule: *c.rule, box: s.policy.Box, boxName: s.boxName(), boxID: s.boxID(),
+		unfit: map[string]bool{}}
+	if c.verdict == state.Release {
+		j.stands = c.reason
+	}
+	for _, d := range s.drives {
+		if !d.usable() && d.identity.ID != "" {
+			j.unfit[d.identity.ID] = true
+		}
+	}
 	for _, d := range use {
 		c.tried[d.token()] = true
 		d.users++
@@ -103,6 +115,7 @@ func (s *supervisor) begin(ctx context.Context, c *card, use []*drive) {
 		c.phase, c.reason = state.CardLooking, "is being looked through"
 	}
 	s.clear(state.CardGone, c.subject())
+	s.clear(state.CardChanged, c.subject())
 	s.running = j
 	s.work.Go(func() {
 		out := j.run(ctx)
@@ -132,8 +145,9 @@ func (s *supervisor) ended(j *job, out outcome) {
 			o.Device = ""
 		}
 	}
-	if out.recorderErr != nil {
-		s.ledgerResult(out.recorderErr)
+	s.ledgerResult(out.recorderErr)
+	if out.recorderErr == nil && len(out.offloadIDs) > 0 && s.ledger != nil {
+		s.clear(state.LedgerFailing, "") // it was written all the way
 	}
 	c.files, c.bytes = out.files, out.bytes
 	s.settle(c, out)
@@ -141,21 +155,27 @@ func (s *supervisor) ended(j *job, out outcome) {
 
 // settle makes a job's outcome the card's verdict.
 func (s *supervisor) settle(c *card, out outcome) {
-	if errors.Is(out.cardErr, offload.ErrCardChanged) {
-		c.void = true
-		s.blocked[c.dev.Slot] = true
+	if errors.Is(out.cardErr, offload.ErrCardChanged) && out.verdict != state.Release {
+		c.void, c.changed = true, true // leave blocks the slot
 		s.raise(state.CardChanged, c.subject(), "")
 	}
 	for _, f := range out.findings {
 		s.raise(f.code, c.subject(), f.detail)
 	}
+	for _, o := range s.offloads {
+		if slices.Contains(out.offloadIDs, o.ID) {
+			o.Verdict, o.Reason = out.verdict, out.reason
+			o.Ended, _ = s.cfg.Now()
+		}
+	}
 	if errors.Is(out.cardErr, errStopping) {
+		c.reason = out.reason
 		return // the next life goes on with it
 	}
 	was := c.verdict
 	c.phase, c.verdict, c.holdKind, c.reason = state.CardDecided, out.verdict, out.holdKind, out.reason
-	if out.offloadID != "" {
-		c.offloadID = out.offloadID
+	if n := len(out.offloadIDs); n > 0 {
+		c.offloadID = out.offloadIDs[n-1]
 	}
 	if c.gone {
 		if out.verdict != state.Release {
@@ -167,12 +187,6 @@ func (s *supervisor) settle(c *card, out outcome) {
 		s.counters.Holds++
 	}
 	s.cfg.Log.Info(fmt.Sprintf("verdict: %s: %s", c.verdict, c.reason), "card", c.subject(), "offload", c.offloadID)
-	for _, o := range s.offloads {
-		if o.ID == c.offloadID {
-			o.Verdict, o.Reason = c.verdict, c.reason
-			o.Ended, _ = s.cfg.Now()
-		}
-	}
 }
 
 // releaseEarly releases a card while slower drives still get their copies.

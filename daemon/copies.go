@@ -193,17 +193,25 @@ func (j *job) groups() []group {
 
 // offload runs the engine for one group. The error is about the card.
 func (j *job) offload(ctx context.Context, g group) error {
+	if ctx.Err() != nil {
+		return context.Cause(ctx)
+	}
 	o, resumed, err := j.openOffload(ctx, g)
 	if err != nil {
 		return err
 	}
-	j.out.offloadID = o.ID
+	if !slices.Contains(j.out.offloadIDs, o.ID) {
+		j.out.offloadIDs = append(j.out.offloadIDs, o.ID)
+	}
+	rec := &recorder{job: j, offload: o, group: g}
+	if err := rec.Read(ctx, j.knownOf(g.plan)); err != nil {
+		j.recorderFailed(err)
+	}
 	ej := offload.Job{
 		Card: offload.Card{FS: j.opened.FS, Medium: j.opened.Medium}, Plan: g.plan,
 		Checksum: j.rule.Checksum, Verify: offload.Level(j.rule.Verify), Known: j.known, Earlier: j.hashes,
 		Ignore: j.rule.Ignore, Creator: j.creator(o), Now: j.s.cfg.Now, Settle: j.s.cfg.Settle,
 	}
-	rec := &recorder{job: j, offload: o, group: g}
 	ej.Recorder = rec
 	for _, d := range g.drives {
 		ej.Drives = append(ej.Drives, j.engineDrive(ctx, d, o, resumed))
@@ -213,7 +221,20 @@ func (j *job) offload(ctx context.Context, g group) error {
 	if err := ej.Validate(); err != nil {
 		return err
 	}
-	return j.conclude(ctx, o, g, offload.Run(ctx, ej))
+	res := offload.Run(ctx, ej)
+	j.early.close(rec)
+	return j.conclude(ctx, o, g, res)
+}
+
+// knownOf are the files of a plan whose checksums an earlier offload took. The
+// engine does not report them anew, and each offload lists all that it proves.
+func (j *job) knownOf(plan *offload.Plan) (list []offload.FileSum) {
+	for _, e := range plan.Files {
+		if sums, ok := j.known[e.Path]; ok {
+			list = append(list, offload.FileSum{Entry: e, Checksums: sums})
+		}
+	}
+	return list
 }
 
 func (j *job) creator(o ledger.Offload) mhl.Creator {
@@ -263,12 +284,18 @@ func (j *job) openOffload(ctx context.Context, g group) (o ledger.Offload, resum
 		if err == nil {
 			return begun, false, nil
 		}
+		if ctx.Err() != nil {
+			return o, false, context.Cause(ctx)
+		}
 		j.recorderFailed(err)
 	}
 	// The work goes on without a ledger; it only is not remembered.
-	o.ID = "unrecorded-" + path.Base(folder)
+	o.ID = unrecorded + path.Base(folder)
 	return o, false, nil
 }
+
+// unrecorded begins the id of an offload that the ledger does not know.
+const unrecorded = "unrecorded-"
 
 // matches reports whether an open offload is about just these files.
 func (j *job) matches(ctx context.Context, o ledger.Offload, plan *offload.Plan) bool {
@@ -357,7 +384,10 @@ func (j *job) resume(ctx context.Context, d *jobDrive, o ledger.Offload, e *offl
 // card.
 func (j *job) conclude(ctx context.Context, o ledger.Offload, g group, res offload.Result) error {
 	j.recorderFailed(res.RecorderErr)
-	j.s.post(func() { j.s.count(res) })
+	j.s.post(func() {
+		j.s.count(res)
+		j.s.copiesEnded(o.ID, res)
+	})
 	for name, sums := range res.Sums {
 		j.known[name] = sums
 	}
@@ -450,7 +480,7 @@ type recorder struct {
 }
 
 func (r *recorder) ledger() *ledger.Ledger {
-	if strings.HasPrefix(r.offload.ID, "unrecorded-") {
+	if strings.HasPrefix(r.offload.ID, unrecorded) {
 		return nil
 	}
 	return r.job.s.ledger

@@ -13,8 +13,25 @@ import (
 // early keeps the account of copies that are finished while others still run.
 type early struct {
 	mu       sync.Mutex
-	finished []string // guarded by mu; drive ids
-	released bool     // guarded by mu
+	finished []string  // guarded by mu; drive ids
+	released string    // guarded by mu; the reason, once the card is released
+	over     *recorder // guarded by mu; whose engine has ended
+}
+
+// close ends the part of early while one engine runs. A drive that hung may
+// wake up later and must not be listened to.
+func (e *early) close(r *recorder) {
+	e.mu.Lock()
+	defer e.mu.Unlock()
+	e.over = r
+}
+
+// releasedAlready says why the card is released while work goes on; empty when
+// it is not.
+func (j *job) releasedAlready() string {
+	j.early.mu.Lock()
+	defer j.early.mu.Unlock()
+	return cmpOr(j.early.released, j.stands)
 }
 
 // maybeRelease releases a card as soon as enough copies are finished, while
@@ -24,8 +41,11 @@ type early struct {
 func (j *job) maybeRelease(ctx context.Context, r *recorder, driveID string) {
 	j.early.mu.Lock()
 	defer j.early.mu.Unlock()
+	if j.early.over == r {
+		return
+	}
 	j.early.finished = append(j.early.finished, driveID)
-	if j.early.released || len(j.faults) > 0 || len(j.hashes) > 0 || j.rule.Verify == policy.VerifySize {
+	if j.early.released != "" || len(j.faults) > 0 || len(j.hashes) > 0 || j.rule.Verify == policy.VerifySize {
 		return
 	}
 	if len(r.group.plan.Files) != len(j.plan.Files) {
@@ -52,6 +72,6 @@ func (j *job) maybeRelease(ctx context.Context, r *recorder, driveID string) {
 			return // the end of the job tries again, and says what is wrong
 		}
 	}
-	j.early.released = true
+	j.early.released = reason
 	j.s.post(func() { j.s.releaseEarly(j, reason) })
 }

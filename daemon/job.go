@@ -29,6 +29,8 @@ type job struct {
 	boxName  string
 	boxID    string
 	drives   []*jobDrive
+	unfit    map[string]bool // ids of attached drives that are set aside
+	stands   string          // why the card is released already; else empty
 	diskKeys []diskKey
 
 	opened *Opened
@@ -76,7 +78,7 @@ type outcome struct {
 	verdict     state.Verdict
 	holdKind    state.HoldKind
 	reason      string
-	offloadID   string
+	offloadIDs  []string // of this job, in order
 	files       int
 	bytes       int64
 	findings    []finding
@@ -108,6 +110,9 @@ func (j *job) run(ctx context.Context) outcome {
 	}
 	j.openDrives(ctx)
 	defer j.releaseDrives()
+	if ctx.Err() != nil {
+		return j.cardErr(ctx, ctx.Err())
+	}
 	j.checkCopies(ctx)
 	for _, g := range j.groups() {
 		if err := j.offload(ctx, g); err != nil {
@@ -156,29 +161,41 @@ func (j *job) cardErr(ctx context.Context, err error) outcome {
 	j.out.cardErr, j.out.findings = err, j.notes
 	j.out.verdict, j.out.holdKind = state.Hold, state.HoldByFault
 	j.out.reason = err.Error()
+	status := ledger.OffloadOpen
+	gone, changed := errors.Is(err, offload.ErrCardGone), errors.Is(err, offload.ErrCardChanged)
+	standing := j.releasedAlready()
 	switch {
-	case errors.Is(err, offload.ErrCardGone):
+	case standing != "" && (gone || changed || errors.Is(err, errStopping)):
+		// It could be taken out: only slower drives did not get theirs.
+		j.out.verdict, j.out.holdKind, j.out.reason = state.Release, state.NoHold, standing
+	case gone:
 		j.out.reason = "it was pulled before it was released; put it in again"
-	case errors.Is(err, offload.ErrCardChanged):
+	case changed:
 		j.out.reason = "another card appeared in its place; this offload is void"
-		j.update(ctx, j.out.offloadID, ledger.OffloadVoid)
-		return j.out
+		status = ledger.OffloadVoid
 	}
-	j.update(ctx, j.out.offloadID, ledger.OffloadOpen)
+	j.update(ctx, status)
 	return j.out
 }
 
-// update notes an offload's verdict.
-func (j *job) update(ctx context.Context, id, status string) {
-	if j.s.ledger == nil || id == "" {
+// update notes the verdict with every offload of this job.
+func (j *job) update(ctx context.Context, status string) {
+	if j.s.ledger == nil {
 		return
 	}
-	err := j.s.ledger.UpdateOffload(context.WithoutCancel(ctx), id, string(j.out.verdict), j.out.reason, status, moment(j.s.cfg.Now))
-	j.recorderFailed(err)
+	for _, id := range j.out.offloadIDs {
+		if strings.HasPrefix(id, unrecorded) {
+			continue
+		}
+		err := j.s.ledger.UpdateOffload(context.WithoutCancel(ctx), id, string(j.out.verdict), j.out.reason, status, moment(j.s.cfg.Now))
+		j.recorderFailed(err)
+	}
 }
 
+// recorderFailed keeps the first failure of the ledger; that a card was pulled
+// in the middle of a query is none.
 func (j *job) recorderFailed(err error) {
-	if err != nil && j.out.recorderErr == nil {
+	if err != nil && j.out.recorderErr == nil && !errors.Is(err, context.Canceled) {
 		j.out.recorderErr = err
 	}
 }
@@ -341,6 +358,9 @@ func (j *job) stillThere() error {
 func (j *job) openDrives(ctx context.Context) {
 	for _, d := range j.drives {
 		o, err := openDrive(ctx, j.s.cfg.Volumes, d.dev, d.path, false)
+		if err != nil && ctx.Err() != nil {
+			return // the card's doing, not the drive's
+		}
 		if err != nil {
 			d.err = fmt.Errorf("mount the drive: %w", err)
 			continue
@@ -387,7 +407,7 @@ func (j *job) judge(ctx context.Context) outcome {
 	if verdict == state.Release {
 		status = ledger.OffloadDone
 	}
-	j.update(ctx, j.out.offloadID, status)
+	j.update(ctx, status)
 	return j.out
 }
 
@@ -408,14 +428,19 @@ func (j *job) account() offload.Account {
 	return a
 }
 
-// livePlaces fills in what only the attached drives can tell.
+// livePlaces fills in what only the attached drives can tell. A drive that is
+// there and cannot be looked at vouches for nothing; one that is away counts by
+// what is known of it.
 func (j *job) livePlaces(places []offload.Place) []offload.Place {
 	live := make([]offload.Place, 0, len(places))
 	for _, p := range places {
-		for _, d := range j.drives {
-			if d.identity.ID == p.DriveID {
-				p = d.place()
+		if d := j.driveOf(p.DriveID); d != nil {
+			p = d.place()
+			if d.opened == nil {
+				continue
 			}
+		} else if j.unfit[p.DriveID] {
+			continue
 		}
 		if !slices.ContainsFunc(live, func(q offload.Place) bool { return q.DriveID == p.DriveID }) {
 			live = append(live, p)

@@ -250,6 +250,27 @@ func (s *supervisor) progress(id string, p offload.Progress) {
 	}
 }
 
+// copiesEnded shows how an engine's copies ended.
+func (s *supervisor) copiesEnded(id string, res offload.Result) {
+	i := slices.IndexFunc(s.offloads, func(o *state.Offload) bool { return o.ID == id })
+	if i < 0 {
+		return
+	}
+	for _, c := range res.Copies {
+		for k := range s.offloads[i].Copies {
+			shown := &s.offloads[i].Copies[k]
+			if shown.DriveID != c.DriveID {
+				continue
+			}
+			shown.Phase, shown.Reason = c.Phase, ""
+			if c.Err != nil {
+				shown.Reason = c.Err.Error()
+			}
+			shown.FilesProven, shown.BytesWritten, shown.BytesProven = c.FilesProven, c.BytesWritten, c.BytesProven
+		}
+	}
+}
+
 // count adds an engine's run to the counters.
 func (s *supervisor) count(res offload.Result) {
 	c := &s.counters

@@ -336,7 +336,10 @@ func (s *supervisor) takeSnapshot(ctx context.Context, snap udev.Snapshot) {
 		arrived[d.Name] = d
 	}
 	for _, d := range change.Removed {
-		s.leave(d, arrived[d.Name])
+		delete(s.blocked, slotOf(d))
+	}
+	for _, d := range change.Removed {
+		s.leave(d, arrived[d.Disk])
 	}
 	for _, d := range change.Added {
 		s.arrive(ctx, d)
@@ -347,20 +350,29 @@ func (s *supervisor) takeSnapshot(ctx context.Context, snap udev.Snapshot) {
 	s.watchFolders(ctx)
 }
 
-// leave takes note that an insertion is over. next is what has the same name
-// now, if anything.
+// slotOf names the place of a device; the partitions of one disk share it.
+func slotOf(d udev.Device) string { return cmpOr(d.Slot, d.Disk) }
+
+// leave takes note that an insertion is over. next is the whole disk that has
+// come in its place, if any.
 func (s *supervisor) leave(d udev.Device, next udev.Device) {
 	delete(s.devices, d.Name)
-	delete(s.blocked, d.Slot)
 	for _, c := range s.cards {
 		if c.dev.Name != d.Name || c.dev.DiskSeq != d.DiskSeq {
 			continue
 		}
-		if c.cancel != nil && next.Name != "" && next.SizeBytes > 0 && next.DiskSeq != d.DiskSeq {
-			c.cancel(offload.ErrCardChanged)
-			s.blocked[d.Slot] = true
-		} else if c.cancel != nil {
-			c.cancel(offload.ErrCardGone)
+		// A card that is released already may be taken out while slower drives
+		// are still at work, and another put in.
+		swapped := next.SizeBytes > 0 && next.DiskSeq != d.DiskSeq && c.verdict != state.Release
+		if swapped && (c.cancel != nil || c.changed) {
+			s.blocked[slotOf(d)] = true
+		}
+		if c.cancel != nil {
+			cause := offload.ErrCardGone
+			if swapped {
+				cause = offload.ErrCardChanged
+			}
+			c.cancel(cause)
 		}
 		s.cardLeft(c)
 	}
