@@ -33,7 +33,7 @@ type VerifyOptions struct {
 	// Creator is what a recorded generation says of its maker.
 	Creator mhl.Creator
 	// Now gives the moment that a recorded generation carries, and whether the
-	// clock is trusted. Nil: the wall clock, not trusted.
+	// clock is trusted. Nil: the wall clock.
 	Now func() (at time.Time, trusted bool)
 	// Progress is told of bytes as they are read; nil when nobody looks.
 	Progress func(bytes int64)
@@ -134,7 +134,7 @@ func recordVerified(root *os.Root, paths []string, opts VerifyOptions) (string, 
 	}
 	now := opts.Now
 	if now == nil {
-		now = func() (time.Time, bool) { return time.Now(), false }
+		now = wallClock
 	}
 	at, trusted := now()
 	gen := mhl.Generation{

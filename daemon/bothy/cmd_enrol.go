@@ -52,7 +52,7 @@ command line was refused.`,
 
 // enrol asks the daemon; without one, a folder is enrolled here and now.
 func enrol(ctx context.Context, socket, target, name string, folder bool) (string, error) {
-	client, err := status.Dial(socket)
+	client, err := dial(socket)
 	if folder && errors.Is(err, status.ErrNotRunning) {
 		id, err := daemon.Enrol(ctx, daemon.EnrolRequest{Target: target, Name: name})
 		if errors.Is(err, daemon.ErrRefused) {
@@ -60,7 +60,7 @@ func enrol(ctx context.Context, socket, target, name string, folder bool) (strin
 		}
 		return id, err
 	}
-	if client, err = dial(socket); err != nil {
+	if err != nil {
 		return "", err
 	}
 	defer client.Close()

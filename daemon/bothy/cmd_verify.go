@@ -142,5 +142,5 @@ func thisProgram() mhl.Creator {
 	if err != nil {
 		host = "unknown"
 	}
-	return mhl.Creator{Tool: "bothy", Version: version(), Hostname: host}
+	return mhl.Creator{Tool: "Bothy", Version: version(), Hostname: host}
 }
