@@ -110,6 +110,9 @@ type Job struct {
 	// before the error is put down to the medium. It must exceed the kernel's
 	// polling of removable media, 2 s by default. 0 means 2.5 s.
 	Settle time.Duration
+	// For tests, which make many runs: 0 means ringChunks and singleFlush.
+	buffers    int
+	aloneBytes int64
 }
 
 // Recorder makes durable notes; the ledger is one. Its errors never stop a
@@ -189,6 +192,21 @@ type CopyProgress struct {
 
 func (j *Job) patience() time.Duration { return orDuration(j.Patience, time.Minute) }
 func (j *Job) settle() time.Duration   { return orDuration(j.Settle, 2500*time.Millisecond) }
+
+func (j *Job) ring() int {
+	if j.buffers > 0 {
+		return j.buffers
+	}
+	return ringChunks
+}
+
+// flushedAlone: a file of this size is flushed by itself.
+func (j *Job) flushedAlone(sizeBytes int64) bool {
+	if j.aloneBytes > 0 {
+		return sizeBytes >= j.aloneBytes
+	}
+	return sizeBytes >= singleFlush
+}
 
 func (j *Job) attempts() int {
 	if j.Attempts > 0 {

@@ -56,7 +56,7 @@ func (c *cardReader) read(ctx context.Context, f *file, takers []consumer) error
 		return err
 	}
 	c.provisional = append(c.provisional, r)
-	if f.SizeBytes >= singleFlush || len(c.provisional) >= settleEvery {
+	if c.run.job.flushedAlone(f.SizeBytes) || len(c.provisional) >= settleEvery {
 		return c.settle()
 	}
 	return nil

@@ -34,9 +34,9 @@ func (c *chunk) release() {
 
 type ring struct{ free chan *chunk }
 
-func newRing() *ring {
-	r := &ring{free: make(chan *chunk, ringChunks+ringSpare)}
-	for range ringChunks {
+func newRing(chunks int) *ring {
+	r := &ring{free: make(chan *chunk, chunks+ringSpare)}
+	for range chunks {
 		r.free <- &chunk{buf: volume.AlignedBuffer(chunkBytes), ring: r}
 	}
 	return r

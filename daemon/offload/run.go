@@ -80,7 +80,7 @@ func (j *Job) Validate() error {
 }
 
 func newRun(job *Job) *run {
-	r := &run{job: job, ring: newRing(), unread: map[string]string{}}
+	r := &run{job: job, ring: newRing(job.ring()), unread: map[string]string{}}
 	var entries []Entry
 	if job.Plan != nil {
 		entries = job.Plan.Files

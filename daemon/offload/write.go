@@ -138,7 +138,7 @@ func (w *writing) end() {
 		w.burn(false)
 		return
 	}
-	if f.SizeBytes < singleFlush {
+	if !t.run.job.flushedAlone(f.SizeBytes) {
 		t.group = append(t.group, &written{w.reading, w.sink})
 		t.grouped += f.SizeBytes
 		if len(t.group) >= groupFiles || t.grouped >= groupBytes {
