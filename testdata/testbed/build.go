@@ -81,10 +81,27 @@ func prepare(ctx context.Context) (base, error) {
 	}, nil
 }
 
+// keepUnused is how long what no run has asked for stays in the cache.
+const keepUnused = 14 * 24 * time.Hour
+
+// tidy removes what has long been of no use, best effort: a leftover costs
+// space only. What is in use has been touched by its user.
+func tidy(cache, used string) {
+	now := time.Now()
+	_ = os.Chtimes(used, now, now)
+	entries, _ := os.ReadDir(cache)
+	for _, e := range entries {
+		if info, err := e.Info(); err == nil && now.Sub(info.ModTime()) > keepUnused {
+			_ = os.RemoveAll(filepath.Join(cache, e.Name()))
+		}
+	}
+}
+
 // buildOnce makes dir by calling build on a temporary folder beside it and
 // renaming that into place. Of several processes one builds, the others wait.
 func buildOnce(ctx context.Context, dir string, build func(tmp string) error) error {
 	if _, err := os.Stat(dir); err == nil {
+		tidy(filepath.Dir(dir), dir)
 		return nil
 	}
 	lock, err := lockFile(ctx, dir+".lock")

@@ -24,7 +24,7 @@ type channel struct {
 	mu      sync.Mutex // guards what follows
 	nextID  uint64
 	answers map[uint64]chan answer
-	bootID  string
+	greeted bool
 	err     error
 }
 
@@ -78,8 +78,8 @@ func (c *channel) receive() {
 				close(waiting)
 			}
 			c.answers = map[uint64]chan answer{}
-		case a.ID == 0 && c.bootID == "":
-			c.bootID = a.BootID
+		case a.ID == 0 && !c.greeted:
+			c.greeted = true
 			close(c.ready)
 		case ok:
 			delete(c.answers, a.ID)

@@ -30,6 +30,7 @@ func buildInitrd(ctx context.Context, cache, modules string) (string, error) {
 	sum := sha256.Sum256(archive)
 	path := filepath.Join(cache, "initrd-"+hex.EncodeToString(sum[:8]))
 	if _, err := os.Stat(path); err == nil {
+		tidy(cache, path)
 		return path, nil
 	}
 	unfinished := filepath.Join(tmp, "initrd")

@@ -7,37 +7,34 @@ import (
 	"strings"
 )
 
-// The reader is a USB mass-storage device with one removable unit a slot. QEMU
-// tells the guest of a medium that comes or goes through the SCSI unit
-// attention, as a real reader does: the kernel polls, and udev sends "change".
+// A slot of the reader is a USB mass-storage device of its own with one
+// removable unit, on port 14, 13, ... (QEMU 7.2 reports a missing medium
+// wrongly for any unit but the first of a device.) QEMU tells the guest of a
+// medium that comes or goes through the SCSI unit attention, as a real reader
+// does: the kernel polls, and udev sends "change".
+//
+// The last sockets are spoken for: the USB keyboard has number 15.
 const (
-	readerID     = "reader"
-	readerSerial = "READER"
-	readerPort   = "14"
+	firstSlotPort = 14
+	hubPort       = "1"
 )
 
-// slot is one unit of the reader.
+// slot is one place for a card.
 type slot struct {
 	number int
 	medium *disk // nil while it is empty
 }
 
-func (s *slot) deviceID() string { return fmt.Sprintf("%s-slot%d", readerID, s.number) }
+func (s *slot) deviceID() string { return fmt.Sprintf("slot%d", s.number) }
+
+// serial is what the slot claims as its USB serial number.
+func (s *slot) serial() string { return fmt.Sprintf("READER-%d", s.number) }
 
 // plugReader attaches the reader to a machine that has not started yet. A unit
 // that is empty when the kernel first meets it makes QEMU 7.2 and the kernel
 // reset each other in circles, so an empty slot gets a blank medium for the
 // time of the boot; emptySlots takes that out again.
 func (g *Guest) plugReader(ctx context.Context) error {
-	if len(g.slots) == 0 {
-		return nil
-	}
-	q := g.machine.qmp
-	if err := q.execute(ctx, "device_add", map[string]any{
-		"driver": "usb-bot", "id": readerID, "bus": "xhci.0", "port": readerPort, "serial": readerSerial,
-	}, nil); err != nil {
-		return err
-	}
 	for _, s := range g.slots {
 		d := s.medium
 		if d == nil {
@@ -48,19 +45,33 @@ func (g *Guest) plugReader(ctx context.Context) error {
 			s.medium = d
 			g.blanks = append(g.blanks, s)
 		}
-		top, err := g.addBlocks(ctx, d)
-		if err != nil {
-			return err
-		}
-		if err := q.execute(ctx, "device_add", map[string]any{
-			"driver": "scsi-hd", "id": s.deviceID(), "bus": readerID + ".0", "scsi-id": 0, "lun": s.number,
-			"removable": true, "drive": top, "vendor": "TESTBED", "product": "Reader",
-		}, nil); err != nil {
+		if err := g.plugSlot(ctx, s); err != nil {
 			return err
 		}
 	}
+	return nil
+}
+
+func (g *Guest) plugSlot(ctx context.Context, s *slot) error {
+	q := g.machine.qmp
+	bridge := s.deviceID() + "-usb"
+	if err := q.execute(ctx, "device_add", map[string]any{
+		"driver": "usb-bot", "id": bridge, "bus": "xhci.0", "port": fmt.Sprint(firstSlotPort - s.number), "serial": s.serial(),
+	}, nil); err != nil {
+		return err
+	}
+	top, err := g.addBlocks(ctx, s.medium)
+	if err != nil {
+		return err
+	}
+	if err := q.execute(ctx, "device_add", map[string]any{
+		"driver": "scsi-hd", "id": s.deviceID(), "bus": bridge + ".0",
+		"removable": true, "drive": top, "vendor": "TESTBED", "product": "Reader",
+	}, nil); err != nil {
+		return err
+	}
 	return q.execute(ctx, "qom-set", map[string]any{
-		"path": "/machine/peripheral/" + readerID, "property": "attached", "value": true,
+		"path": "/machine/peripheral/" + bridge, "property": "attached", "value": true,
 	}, nil)
 }
 
@@ -128,10 +139,9 @@ type slotState struct{ node, diskSeq, sectors string }
 func (g *Guest) slotState(number int) slotState {
 	g.t.Helper()
 	const script = `for d in /sys/block/sd*; do
-		case $(readlink -f $d/device) in *:$1) ;; *) continue;; esac
 		udevadm info -q property -p $d | grep -qx "ID_SERIAL_SHORT=$0" || continue
 		echo /dev/${d##*/} $(cat $d/diskseq $d/size); done; true`
-	res := g.RunFor(commandLimit, "sh", "-c", script, readerSerial, fmt.Sprint(number))
+	res := g.RunFor(commandLimit, "sh", "-c", script, g.slots[number].serial())
 	fields := append(strings.Fields(res.Stdout), "", "", "")
 	return slotState{fields[0], fields[1], fields[2]}
 }

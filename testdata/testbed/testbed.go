@@ -23,11 +23,9 @@ import (
 	"context"
 	"fmt"
 	"os"
-	"os/exec"
 	"path/filepath"
 	"strconv"
 	"strings"
-	"syscall"
 	"testing"
 	"time"
 )
@@ -42,9 +40,15 @@ const (
 
 // Options say what kind of guest to start. The zero value is a good one.
 type Options struct {
-	MemoryMiB int       // default 640
+	MemoryMiB int       // default 512
 	CPUs      int       // default 2
 	USB       []USBDisk // plugged in before the power comes on
+	// Cold asks for a boot of this guest's own. Without it, and without devices
+	// present at boot or kernel arguments, the guest goes on from the saved state
+	// of one that had just booted, which is several times faster; its boot id
+	// and machine id are then those of all such guests. A power cut is always
+	// followed by a real boot.
+	Cold bool
 	// ReaderSlots, when not 0, gives the guest a USB card reader that stays,
 	// with that many slots, empty once Start returns. ReaderCards puts cards in
 	// before the power comes on, by slot.
@@ -75,15 +79,6 @@ type Guest struct {
 	loaded  int     // media put into the reader, for their names
 }
 
-// machine is what lives from power-on to power-off.
-type machine struct {
-	process *exec.Cmd
-	exited  chan struct{} // closed when QEMU has ended
-	exitErr error         // valid after exited
-	qmp     *qmp
-	channel *channel
-}
-
 // Start builds what is missing, boots a guest and waits until systemd has
 // finished starting. The guest ends with the test.
 func Start(t testing.TB, opts Options) *Guest {
@@ -92,7 +87,7 @@ func Start(t testing.TB, opts Options) *Guest {
 		t.Skip("guest stories are left out with -short")
 	}
 	if opts.MemoryMiB == 0 {
-		opts.MemoryMiB = 640
+		opts.MemoryMiB = 512
 	}
 	if opts.CPUs == 0 {
 		opts.CPUs = 2
@@ -104,19 +99,8 @@ func Start(t testing.TB, opts Options) *Guest {
 	if err != nil {
 		t.Fatal(err)
 	}
-	// A socket's path may have 107 bytes; t.TempDir can be longer than that.
-	dir, err := os.MkdirTemp("", "testbed-")
-	if err != nil {
-		t.Fatal(err)
-	}
-	g := &Guest{t: t, opts: opts, dir: dir, base: base, disks: map[string]*disk{}}
-	t.Cleanup(func() { os.RemoveAll(dir) })
 	takeSlot(t)
-	ctx, cancel := context.WithTimeout(context.Background(), deviceLimit)
-	defer cancel()
-	if err := command(ctx, "qemu-img", "create", "-q", "-f", "qcow2", "-F", "raw", "-b", base.root, g.path("root.qcow2")); err != nil {
-		t.Fatal(err)
-	}
+	g := newGuest(t, opts, base)
 	for _, usb := range opts.USB {
 		g.disks[usb.ID] = &disk{USBDisk: usb}
 	}
@@ -127,9 +111,37 @@ func Start(t testing.TB, opts Options) *Guest {
 		}
 		g.slots = append(g.slots, s)
 	}
-	t.Cleanup(g.finish)
-	g.Boot()
+	if opts.Cold || opts.KernelArgs != "" || len(opts.USB) > 0 || len(opts.ReaderCards) > 0 {
+		g.createOverlay(base.root, "raw")
+		g.Boot()
+	} else {
+		g.wake()
+	}
 	return g
+}
+
+// newGuest makes a guest without disks, switched off.
+func newGuest(t testing.TB, opts Options, base base) *Guest {
+	t.Helper()
+	// A socket's path may have 107 bytes; t.TempDir can be longer than that.
+	dir, err := os.MkdirTemp("", "testbed-")
+	if err != nil {
+		t.Fatal(err)
+	}
+	g := &Guest{t: t, opts: opts, dir: dir, base: base, disks: map[string]*disk{}}
+	t.Cleanup(func() { os.RemoveAll(dir) })
+	t.Cleanup(g.finish)
+	return g
+}
+
+// createOverlay makes the guest's own disk over one that is shared.
+func (g *Guest) createOverlay(below, format string) {
+	g.t.Helper()
+	ctx, cancel := context.WithTimeout(context.Background(), deviceLimit)
+	defer cancel()
+	if err := command(ctx, "qemu-img", "create", "-q", "-f", "qcow2", "-F", format, "-b", below, g.path("root.qcow2")); err != nil {
+		g.t.Fatal(err)
+	}
 }
 
 // takeSlot bounds the guests that run at once on this machine, over all test
@@ -165,116 +177,27 @@ func takeSlot(t testing.TB) {
 
 func (g *Guest) path(name string) string { return filepath.Join(g.dir, name) }
 
-// Boot switches the power on and waits until systemd has started everything.
-// A failed unit does not fail it: look at Failed.
+// Boot switches the power on and waits until systemd has started everything
+// and the keyboards, readers and disks that are there have come up. A failed
+// unit does not fail it: look at Failed.
 func (g *Guest) Boot() {
 	g.t.Helper()
 	if g.machine != nil {
 		g.t.Fatal("boot guest: it is running")
 	}
-	ctx, cancel := context.WithTimeout(context.Background(), bootLimit)
-	defer cancel()
 	started := time.Now()
-	if err := g.powerOn(ctx); err != nil {
-		g.t.Fatalf("boot guest: %v\n%s", err, g.Console())
-	}
-	select {
-	case <-g.machine.channel.ready:
-	case <-g.machine.exited:
-		g.t.Fatalf("boot guest: QEMU ended: %v\n%s", g.machine.exitErr, g.Console())
-	case <-ctx.Done():
-		g.t.Fatalf("boot guest: no word from the agent in %v\n%s", bootLimit, g.Console())
-	}
+	g.powerOn("")
+	g.awaitAgent()
 	greeted := time.Since(started)
 	// "degraded" is a finished boot with a failed unit: exit status 1.
 	state := g.RunFor(bootLimit, "systemctl", "is-system-running", "--wait")
 	for _, d := range g.disks {
 		g.awaitDisk(d)
 	}
-	g.emptySlots()
 	g.awaitLEDs()
+	g.emptySlots()
 	g.t.Logf("guest booted in %.1f s (agent after %.1f s): %s", time.Since(started).Seconds(),
 		greeted.Seconds(), strings.TrimSpace(state.Stdout))
-}
-
-func (g *Guest) powerOn(ctx context.Context) error {
-	for _, name := range []string{"qmp.sock", "agent.sock"} {
-		os.Remove(g.path(name))
-	}
-	args, err := g.arguments()
-	if err != nil {
-		return err
-	}
-	process := exec.Command("qemu-system-x86_64", args...)
-	log, err := os.OpenFile(g.path("qemu.log"), os.O_CREATE|os.O_APPEND|os.O_WRONLY, 0o644)
-	if err != nil {
-		return err
-	}
-	defer log.Close()
-	process.Stdout, process.Stderr = log, log
-	// A test binary that dies takes its guests along.
-	process.SysProcAttr = &syscall.SysProcAttr{Pdeathsig: syscall.SIGKILL}
-	if err := process.Start(); err != nil {
-		return err
-	}
-	m := &machine{process: process, exited: make(chan struct{})}
-	go func() {
-		m.exitErr = process.Wait()
-		close(m.exited)
-	}()
-	g.machine = m
-	ctx, cancel := context.WithCancel(ctx)
-	defer cancel()
-	go func() {
-		select {
-		case <-m.exited:
-			cancel()
-		case <-ctx.Done():
-		}
-	}()
-	if m.channel, err = dialChannel(ctx, g.path("agent.sock")); err != nil {
-		return fmt.Errorf("reach the agent's port: %w\n%s", err, g.log("qemu.log"))
-	}
-	if m.qmp, err = dialQMP(ctx, g.path("qmp.sock")); err != nil {
-		return fmt.Errorf("reach QMP: %w\n%s", err, g.log("qemu.log"))
-	}
-	for _, d := range g.disks {
-		if err := g.attach(ctx, d); err != nil {
-			return err
-		}
-	}
-	if err := g.plugReader(ctx); err != nil {
-		return err
-	}
-	return m.qmp.execute(ctx, "cont", nil, nil)
-}
-
-// arguments is QEMU's command line. The machine starts stopped (-S), so that
-// USB disks present at boot are plugged by the same code as later ones.
-func (g *Guest) arguments() ([]string, error) {
-	args := []string{
-		"-S", "-no-user-config", "-nodefaults", "-display", "none", "-nic", "none", "-no-reboot",
-		"-machine", "pc", "-accel", "tcg,thread=multi,tb-size=256", "-cpu", "max",
-		"-smp", strconv.Itoa(g.opts.CPUs), "-m", strconv.Itoa(g.opts.MemoryMiB),
-		"-kernel", g.base.kernel, "-initrd", g.base.initrd,
-		"-append", "console=ttyS0 quiet loglevel=5 panic=-1 random.trust_cpu=on mitigations=off " +
-			"audit=0 nokaslr no_timer_check tsc=reliable systemd.show_status=0 rw " + g.opts.KernelArgs,
-		"-chardev", "file,id=console,append=on,path=" + g.path("console.log"), "-serial", "chardev:console",
-		"-qmp", "unix:" + g.path("qmp.sock") + ",server=on,wait=off",
-		"-device", "virtio-serial-pci",
-		"-chardev", "socket,id=agent,server=on,wait=off,path=" + g.path("agent.sock"),
-		"-device", "virtserialport,chardev=agent,name=testbed.agent",
-		"-device", "virtio-rng-pci",
-		// The overlay outlives a kill of QEMU without flushes to the host's disk.
-		"-drive", "if=none,id=root,format=qcow2,cache=unsafe,file=" + g.path("root.qcow2"),
-		"-device", "virtio-blk-pci,drive=root",
-		"-device", "qemu-xhci,id=xhci,p2=15,p3=15",
-		"-device", "usb-kbd,bus=xhci.0,port=15",
-	}
-	if g.opts.Hub {
-		args = append(args, "-device", "usb-hub,bus=xhci.0,port=1,id=hub")
-	}
-	return args, nil
 }
 
 // PowerCut kills QEMU at once, as a pulled plug would stop the box. Images
@@ -285,19 +208,6 @@ func (g *Guest) PowerCut() {
 		g.t.Fatal("cut the power: it is off")
 	}
 	g.kill()
-}
-
-func (g *Guest) kill() {
-	m := g.machine
-	g.machine = nil
-	m.process.Process.Kill()
-	<-m.exited
-	if m.qmp != nil {
-		m.qmp.close()
-	}
-	if m.channel != nil {
-		m.channel.close()
-	}
 }
 
 // Running tells whether the power is on.

@@ -16,6 +16,8 @@ import (
 	"syscall"
 	"time"
 
+	"golang.org/x/sys/unix"
+
 	"bothy/testdata/testbed/wire"
 )
 
@@ -31,12 +33,8 @@ func serve() error {
 		return err
 	}
 	defer port.Close()
-	bootID, err := os.ReadFile("/proc/sys/kernel/random/boot_id")
-	if err != nil {
-		return err
-	}
 	s := &server{port: port}
-	s.reply(wire.Response{BootID: strings.TrimSpace(string(bootID))}, nil)
+	s.reply(wire.Response{}, nil)
 	var pending sync.WaitGroup
 	defer pending.Wait()
 	in := bufio.NewReaderSize(port, 64<<10)
@@ -92,6 +90,8 @@ func (s *server) handle(req wire.Request, payload []byte) {
 		err = writeFile(req, payload)
 	case wire.OpHTTP:
 		res, out, err = fetch(req, payload)
+	case wire.OpSeed:
+		err = seed(payload)
 	default:
 		err = fmt.Errorf("unknown operation %q", req.Op)
 	}
@@ -236,4 +236,18 @@ func fetch(req wire.Request, body []byte) (wire.Response, []byte, error) {
 	res.Status, res.Header = answer.StatusCode, answer.Header
 	text, err := io.ReadAll(io.LimitReader(answer.Body, wire.MaxOutput))
 	return res, text, err
+}
+
+// seed makes the random numbers of this guest its own: guests that go on from
+// one saved state would otherwise invent the same ids.
+func seed(random []byte) error {
+	f, err := os.OpenFile("/dev/urandom", os.O_WRONLY, 0)
+	if err != nil {
+		return err
+	}
+	_, err = f.Write(random)
+	if err == nil {
+		err = unix.IoctlSetInt(int(f.Fd()), unix.RNDRESEEDCRNG, 0)
+	}
+	return errors.Join(err, f.Close())
 }

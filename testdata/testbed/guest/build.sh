@@ -13,11 +13,10 @@ work=$(mktemp -d "$out/work.XXXXXX")
 trap 'rm -rf "$work"' EXIT
 
 # The Debian archives this machine already uses, one "URI SUITE" a line.
-apt-get indextargets --format '$(ORIGIN) $(REPO_URI) $(RELEASE)' 'Created-By: Packages' |
+apt-get indextargets --format '$(ORIGIN) $(REPO_URI) $(CODENAME)' 'Created-By: Packages' |
 	awk '$1 == "Debian" { print $2, $3 }' | sort -u >"$work/targets"
 main=$(awk '$2 == "bookworm" { print $1; exit }' "$work/targets")
 if [ -z "$main" ]; then
-	# A suite may be configured by its alias (oldstable), or the lists be empty.
 	echo "build guest: apt on this machine knows no Debian bookworm archive (run apt-get update?)" >&2
 	exit 1
 fi

@@ -39,6 +39,7 @@ const (
 	OpRead  Op = "read"  // Length bytes of Path from Offset
 	OpWrite Op = "write" // the payload to Path at Offset; Truncate first
 	OpHTTP  Op = "http"  // Method on URL with the payload as body
+	OpSeed  Op = "seed"  // mix the payload into the kernel's random numbers
 )
 
 // Request goes from host to guest. ID is chosen by the host, never 0.
@@ -59,11 +60,10 @@ type Request struct {
 }
 
 // Response goes from guest to host. ID 0 is the agent's greeting, which
-// carries the boot id and nothing else. The payload of a run is stdout, of
+// carries nothing else. The payload of a run is stdout, of
 // which StdoutBytes tells the length, followed by stderr.
 type Response struct {
 	ID          uint64
-	BootID      string              `json:",omitempty"`
 	Error       string              `json:",omitempty"`
 	Exit        int                 `json:",omitempty"`
 	TimedOut    bool                `json:",omitempty"`

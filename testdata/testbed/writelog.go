@@ -1,0 +1,162 @@
+package testbed
+
+import (
+	"bufio"
+	"context"
+	"encoding/binary"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"path/filepath"
+	"testing"
+)
+
+// A write log is what QEMU's blklogwrites driver writes: the on-disk format of
+// the kernel's dm-log-writes target (Documentation/admin-guide/device-mapper/
+// log-writes.rst; the constants are from memory, and a log of QEMU's own that
+// would not parse otherwise keeps them true).
+const (
+	logMagic   = 0x6a736677736872
+	logVersion = 1
+
+	logFlush   = 1 << 0
+	logDiscard = 1 << 2
+)
+
+// logEntry is one write, discard or flush. Data is nil unless it is a write.
+type logEntry struct {
+	offset int64 // bytes from the start of the disk
+	length int64 // bytes
+	flags  uint64
+	data   []byte
+}
+
+// flush tells whether everything before it was on the medium when it ended.
+func (e logEntry) flush() bool { return e.flags&logFlush != 0 }
+
+// readLog calls each with every entry in order until it returns false.
+func readLog(r io.Reader, each func(logEntry) (bool, error)) error {
+	in := bufio.NewReaderSize(r, 1<<20)
+	var super struct {
+		Magic, Version, Entries uint64
+		SectorSize              uint32
+	}
+	if err := binary.Read(in, binary.LittleEndian, &super); err != nil {
+		return fmt.Errorf("read write log: %w", err)
+	}
+	if super.Magic != logMagic || super.Version != logVersion || super.SectorSize < 512 || super.SectorSize > 4096 {
+		return fmt.Errorf("read write log: magic %#x, version %d, sectors of %d bytes", super.Magic, super.Version, super.SectorSize)
+	}
+	sector := int64(super.SectorSize)
+	if _, err := io.CopyN(io.Discard, in, sector-int64(binary.Size(super))); err != nil {
+		return fmt.Errorf("read write log: %w", err)
+	}
+	for range super.Entries {
+		var head struct{ Sector, Sectors, Flags, DataBytes uint64 }
+		if err := binary.Read(in, binary.LittleEndian, &head); err != nil {
+			return fmt.Errorf("read write log: %w", err)
+		}
+		if _, err := io.CopyN(io.Discard, in, sector-int64(binary.Size(head))); err != nil {
+			return fmt.Errorf("read write log: %w", err)
+		}
+		e := logEntry{offset: int64(head.Sector) * sector, length: int64(head.Sectors) * sector, flags: head.Flags}
+		if e.offset < 0 || e.length < 0 || e.length > 1<<30 {
+			return fmt.Errorf("read write log: entry of %d bytes at %d", e.length, e.offset)
+		}
+		if e.flags&logDiscard == 0 && e.length > 0 {
+			e.data = make([]byte, e.length)
+			if _, err := io.ReadFull(in, e.data); err != nil {
+				return fmt.Errorf("read write log: %w", err)
+			}
+		}
+		if more, err := each(e); err != nil || !more {
+			return err
+		}
+	}
+	return nil
+}
+
+// Flushes counts the flushes in a write log. The log is complete once the disk
+// is unplugged, and up to the last flush after a power cut.
+func Flushes(t testing.TB, log string) int {
+	t.Helper()
+	f, err := os.Open(log)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer f.Close()
+	n := 0
+	if err := readLog(f, func(e logEntry) (bool, error) {
+		if e.flush() {
+			n++
+		}
+		return true, nil
+	}); err != nil {
+		t.Fatal(err)
+	}
+	return n
+}
+
+// Replay returns a new image: before, and what the log holds up to its flush
+// number flushes. It is what a disk with a volatile cache surely holds when
+// the power fails just before the next flush ends; before is a copy of the
+// image made before the disk was plugged in.
+func Replay(t testing.TB, before, log string, flushes int) string {
+	t.Helper()
+	image := filepath.Join(t.TempDir(), fmt.Sprintf("flush-%d.img", flushes))
+	ctx, cancel := context.WithTimeout(context.Background(), toolLimit)
+	defer cancel()
+	if err := command(ctx, "cp", "--sparse=always", before, image); err != nil {
+		t.Fatal(err)
+	}
+	if err := replay(image, log, flushes); err != nil {
+		t.Fatal(err)
+	}
+	return image
+}
+
+func replay(image, log string, flushes int) error {
+	in, err := os.Open(log)
+	if err != nil {
+		return err
+	}
+	defer in.Close()
+	out, err := os.OpenFile(image, os.O_WRONLY, 0)
+	if err != nil {
+		return err
+	}
+	// What came after the last flush is kept back: it may never have arrived.
+	var volatile []logEntry
+	left := flushes
+	err = readLog(in, func(e logEntry) (bool, error) {
+		if left == 0 {
+			return false, nil
+		}
+		volatile = append(volatile, e)
+		if !e.flush() {
+			return true, nil
+		}
+		left--
+		for _, e := range volatile {
+			if err := apply(out, e); err != nil {
+				return false, err
+			}
+		}
+		volatile = nil
+		return true, nil
+	})
+	if err == nil && left > 0 {
+		err = fmt.Errorf("replay %s: it has %d flushes, not %d", log, flushes-left, flushes)
+	}
+	return errors.Join(err, out.Close())
+}
+
+func apply(image *os.File, e logEntry) error {
+	data := e.data
+	if e.flags&logDiscard != 0 {
+		data = make([]byte, e.length) // a discarded block of an image file reads zeros
+	}
+	_, err := image.WriteAt(data, e.offset)
+	return err
+}
