@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"reflect"
 	"slices"
 
 	"bothy/daemon/offload"
@@ -28,6 +29,8 @@ type card struct {
 	changed   bool // void, since another card was found in its place
 	gone      bool
 	tried     map[string]bool         // drive tokens that had their turn
+	by        policy.CardRule         // the rule as the last job had it
+	copies    int                     // the number that the last job wanted
 	cancel    context.CancelCauseFunc // set while its job runs
 }
 
@@ -89,12 +92,27 @@ func (s *supervisor) schedule(ctx context.Context) {
 	}
 }
 
+// outdated reports whether a card was judged by other rules than those in force.
+func (s *supervisor) outdated(c *card) bool {
+	return s.policy != nil && (c.copies != s.policy.Box.Copies || !reflect.DeepEqual(c.by, *c.rule))
+}
+
+// requeue has a card that was decided looked at again.
+func (s *supervisor) requeue(c *card) {
+	if c.void || c.gone || c.cancel != nil {
+		return
+	}
+	c.phase, c.verdict, c.holdKind, c.reason = state.CardQueued, state.Hold, state.NoHold, "waits for its turn"
+	c.tried = map[string]bool{}
+}
+
 // begin starts a card's job.
 func (s *supervisor) begin(ctx context.Context, c *card, use []*drive) {
 	// It ends by a cause that can be told: the card's, or that of park.
 	ctx, c.cancel = context.WithCancelCause(context.WithoutCancel(ctx))
 	j := &job{s: s, card: c, dev: c.dev, rule: *c.rule, box: s.policy.Box, boxName: s.boxName(), boxID: s.boxID(),
-		unfit: map[string]bool{}}
+		unfit: map[string]bool{}, policy: s.policy}
+	c.by, c.copies = j.rule, j.box.Copies
 	if c.verdict == state.Release {
 		j.stands = c.reason
 	}
@@ -151,6 +169,12 @@ func (s *supervisor) ended(j *job, out outcome) {
 	}
 	c.files, c.bytes = out.files, out.bytes
 	s.settle(c, out)
+	if j.policy != s.policy && s.phase != state.Stopping {
+		s.decideAgain(s.life)
+		if s.outdated(c) {
+			s.requeue(c)
+		}
+	}
 }
 
 // settle makes a job's outcome the card's verdict.
@@ -192,7 +216,7 @@ func (s *supervisor) settle(c *card, out outcome) {
 // releaseEarly releases a card while slower drives still get their copies.
 func (s *supervisor) releaseEarly(j *job, reason string) {
 	c := j.card
-	if c.gone || c.verdict == state.Release {
+	if c.gone || c.verdict == state.Release || s.outdated(c) {
 		return
 	}
 	c.phase, c.verdict, c.holdKind, c.reason = state.CardDecided, state.Release, state.NoHold, reason

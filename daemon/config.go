@@ -57,6 +57,9 @@ type Config struct {
 	Now func() (time.Time, bool)
 	// Settle is how long after an I/O error a device is given to disappear.
 	Settle time.Duration
+	// Patience is how long a medium may take over one call before it is given
+	// up. 0 means a minute.
+	Patience time.Duration
 }
 
 func (c *Config) setDefaults() {
@@ -81,6 +84,10 @@ func (c *Config) setDefaults() {
 	if c.Volumes == nil {
 		c.Volumes = &mounts{mounter: volume.Mounter{Dir: c.mountDir()}}
 	}
+	if c.Patience <= 0 {
+		c.Patience = time.Minute
+	}
+	c.Volumes = patientVolumes{c.Volumes, c.Patience}
 	if c.SystemDisks == nil {
 		c.SystemDisks = volume.SystemDisks
 	}

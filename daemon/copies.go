@@ -210,7 +210,7 @@ func (j *job) offload(ctx context.Context, g group) error {
 	ej := offload.Job{
 		Card: offload.Card{FS: j.opened.FS, Medium: j.opened.Medium}, Plan: g.plan,
 		Checksum: j.rule.Checksum, Verify: offload.Level(j.rule.Verify), Known: j.known, Earlier: j.hashes,
-		Ignore: j.rule.Ignore, Creator: j.creator(o), Now: j.s.cfg.Now, Settle: j.s.cfg.Settle,
+		Ignore: j.rule.Ignore, Creator: j.creator(o), Now: j.s.cfg.Now, Settle: j.s.cfg.Settle, Patience: j.s.cfg.Patience,
 	}
 	ej.Recorder = rec
 	for _, d := range g.drives {

@@ -132,7 +132,12 @@ func (s *supervisor) identify(ctx context.Context, d *drive) {
 	s.looking++
 	dev, path, rule, box := d.dev, d.path, *d.rule, s.boxName()
 	s.work.Go(func() {
-		found := lookAtDrive(ctx, s.cfg, dev, path, rule, box)
+		found, err := patiently(ctx, 2*s.cfg.Patience, func(ctx context.Context) (identified, error) {
+			return lookAtDrive(ctx, s.cfg, dev, path, rule, box), nil
+		}, func(identified) {})
+		if err != nil {
+			found = identified{err: err}
+		}
 		s.post(func() {
 			s.looking--
 			d.identifying = false
@@ -247,8 +252,12 @@ func (s *supervisor) noteDrive(d *drive) {
 		return
 	}
 	now := moment(s.cfg.Now)
+	key := d.dev.DiskKey
+	if !keepable(key) {
+		key = ""
+	}
 	s.ledgerResult(s.ledger.PutDrive(context.Background(), ledger.Drive{
-		ID: d.identity.ID, Name: d.identity.Name, DiskKey: d.dev.DiskKey, FSType: d.dev.FSType, FSUUID: d.dev.UUID,
+		ID: d.identity.ID, Name: d.identity.Name, DiskKey: key, FSType: d.dev.FSType, FSUUID: d.dev.UUID,
 		Label: d.dev.Label, Box: d.identity.Box, SizeBytes: d.sizeBytes, FreeBytes: d.freeBytes, FirstSeen: now, LastSeen: now,
 	}))
 	s.recallDrives(context.Background())

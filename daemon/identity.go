@@ -165,8 +165,9 @@ func writeOwn(o *Opened, name string, write func(io.Writer) error) error {
 	return o.FS.SyncAll()
 }
 
-// freeFolder finds a name, from the wanted one on, that is free on all drives
-// in every form a copy's folder takes.
+// freeFolder finds a name, from the wanted one on, that no drive holds in any
+// form a copy's folder takes. A drive that cannot be asked has no say: the
+// engine finds out, and the others go on.
 func freeFolder(want string, drives []*Opened) (string, error) {
 	for n := 1; n < 10_000; n++ {
 		name := want
@@ -176,7 +177,7 @@ func freeFolder(want string, drives []*Opened) (string, error) {
 		free := true
 		for _, d := range drives {
 			for _, suffix := range []string{"", offload.UnfinishedSuffix, offload.IncompleteSuffix} {
-				if _, err := d.FS.Lstat(name + suffix); !errors.Is(err, fs.ErrNotExist) {
+				if _, err := d.FS.Lstat(name + suffix); err == nil {
 					free = false
 				}
 			}

@@ -7,6 +7,7 @@ import (
 	"slices"
 	"strings"
 	"time"
+	"unicode/utf8"
 
 	"bothy/daemon/checksum"
 	"bothy/daemon/ledger"
@@ -26,6 +27,7 @@ type job struct {
 	dev      udev.Device
 	rule     policy.CardRule
 	box      policy.Box
+	policy   *policy.Policy // that rule and box are of
 	boxName  string
 	boxID    string
 	drives   []*jobDrive
@@ -226,12 +228,33 @@ func (j *job) list(ctx context.Context) error {
 	}
 	history, err := mhl.Open(j.opened.Root)
 	if err != nil {
+		// They cannot be gone on with: the rest is copied, and the card is held.
+		j.plan = withoutHistories(j.plan)
 		j.faults = append(j.faults, "the card's own manifests are damaged: "+err.Error())
 		j.note(state.CardHistoryBroken, err.Error())
 		return nil
 	}
 	j.hashes = earlierHashes(history, j.plan)
 	return nil
+}
+
+// withoutHistories is a plan that leaves the card's own manifests where they are.
+func withoutHistories(p *offload.Plan) *offload.Plan {
+	part := &offload.Plan{LeftOut: slices.Clone(p.LeftOut)}
+	for _, e := range p.Files {
+		if e.InHistory {
+			part.LeftOut = append(part.LeftOut, offload.LeftOut{Path: e.Path, Why: "the card's own manifests are damaged"})
+			continue
+		}
+		part.Files = append(part.Files, e)
+		part.Bytes += e.SizeBytes
+	}
+	for _, d := range p.Dirs {
+		if !slices.Contains(strings.Split(d.Path, "/"), mhl.FolderName) {
+			part.Dirs = append(part.Dirs, d)
+		}
+	}
+	return part
 }
 
 func leftOutSentence(p *offload.Plan, n int) string {
@@ -266,11 +289,14 @@ func earlierHashes(h *mhl.History, p *offload.Plan) map[string]map[string]string
 // cardKey recognises a card when it comes again; a card without an identity of
 // its own is never recognised.
 func (j *job) cardKey() string {
-	if j.dev.UUID == "" {
+	if j.dev.UUID == "" || !keepable(j.dev.UUID) {
 		return ""
 	}
 	return fmt.Sprintf("%s:%s:%d", j.dev.FSType, j.dev.UUID, j.dev.SizeBytes)
 }
+
+// keepable reports whether the ledger can keep what a device says of itself.
+func keepable(s string) bool { return utf8.ValidString(s) && !strings.ContainsRune(s, 0) }
 
 // recognise finds files that were read from this card before. Name, size and
 // time must agree, and so must a sample of the content: a camera whose clock
@@ -368,16 +394,21 @@ func (j *job) openDrives(ctx context.Context) {
 		id, err := readIdentity(o.Root)
 		if err != nil || id.ID != d.identity.ID {
 			d.err = fmt.Errorf("%w: it is not the drive it was when it was attached", offload.ErrDriveGone)
-			j.closeDrive(o)
+			j.closeDrive(d, o)
 			continue
 		}
 		d.opened = o
 	}
 }
 
-func (j *job) closeDrive(o *Opened) {
-	if err := o.Release(context.Background()); err != nil {
-		j.s.cfg.Log.Warn("drive was not cleanly let go", "err", err)
+func (j *job) closeDrive(d *jobDrive, o *Opened) {
+	err := o.Release(context.Background())
+	if err == nil {
+		return
+	}
+	j.s.cfg.Log.Warn("drive was not cleanly let go", "drive", d.identity.Name, "err", err)
+	if d.err == nil && errors.Is(err, offload.ErrDriveHung) {
+		d.err = fmt.Errorf("let the drive go: %w", err)
 	}
 }
 
@@ -386,10 +417,12 @@ func (j *job) releaseDrives() {
 		if d.opened == nil {
 			continue
 		}
-		if free, _, err := volume.Space(d.opened.Root); err == nil {
-			d.freeBytes = free
+		if !errors.Is(d.err, offload.ErrDriveHung) {
+			if free, _, err := volume.Space(d.opened.Root); err == nil {
+				d.freeBytes = free
+			}
 		}
-		j.closeDrive(d.opened)
+		j.closeDrive(d, d.opened)
 	}
 }
 

@@ -65,6 +65,9 @@ reserve = "1MB"
 // patience ends a story that hangs; nothing is concluded from time.
 const patience = 40 * time.Second
 
+// hangPatience is the box's own with drives that hang on purpose.
+const hangPatience = 2 * time.Second
+
 func newSim(t *testing.T, copies int) *sim {
 	t.Helper()
 	base := t.TempDir()

@@ -188,10 +188,8 @@ func (s *supervisor) checkSelf(ctx context.Context) {
 		f.Close()
 		os.Remove(f.Name())
 	}
-	if m, ok := s.cfg.Volumes.(*mounts); ok {
-		if err := m.mounter.Sweep(); err != nil {
-			s.cfg.Log.Warn("mount points of an earlier life are still there", "err", err)
-		}
+	if v, ok := s.cfg.Volumes.(patientVolumes); ok {
+		s.sweep(v.Volumes)
 	}
 	l, aside, err := ledger.OpenOrReplace(ctx, filepath.Join(s.cfg.StateDir, "ledger.db"))
 	if err != nil {
@@ -204,6 +202,15 @@ func (s *supervisor) checkSelf(ctx context.Context) {
 		s.raise(state.LedgerReplaced, "", "the old one is kept as "+aside)
 	}
 	s.checkClock()
+}
+
+// sweep removes the mount points that an earlier life left.
+func (s *supervisor) sweep(v Volumes) {
+	if m, ok := v.(*mounts); ok {
+		if err := m.mounter.Sweep(); err != nil {
+			s.cfg.Log.Warn("mount points of an earlier life are still there", "err", err)
+		}
+	}
 }
 
 func (s *supervisor) checkClock() {
@@ -317,6 +324,11 @@ func (s *supervisor) reload(ctx context.Context) {
 		s.counters.PolicyReloadFails++
 	} else {
 		s.decideAgain(ctx)
+		for _, c := range s.cards {
+			if c.verdict == state.Hold || s.outdated(c) {
+				s.requeue(c)
+			}
+		}
 	}
 	s.cfg.Notify("READY=1")
 }
@@ -529,11 +541,15 @@ func (s *supervisor) lookInside(ctx context.Context, dev *device, facts policy.F
 	s.looking++
 	target, rules := dev.Device, s.policy
 	s.work.Go(func() {
-		decision, err := decideInside(ctx, s.cfg.Volumes, target, rules, facts)
+		decision, err := s.decideInside(ctx, target, rules, facts)
 		s.post(func() {
 			s.looking--
 			now, ok := s.devices[target.Name]
 			if !ok || now.DiskSeq != target.DiskSeq {
+				return
+			}
+			if s.policy != rules {
+				s.decide(ctx, now) // it was read again meanwhile
 				return
 			}
 			if err != nil {
@@ -546,8 +562,8 @@ func (s *supervisor) lookInside(ctx context.Context, dev *device, facts policy.F
 	})
 }
 
-func decideInside(ctx context.Context, v Volumes, dev udev.Device, rules *policy.Policy, facts policy.Facts) (policy.Decision, error) {
-	opened, err := v.Card(ctx, dev)
+func (s *supervisor) decideInside(ctx context.Context, dev udev.Device, rules *policy.Policy, facts policy.Facts) (policy.Decision, error) {
+	opened, err := s.openCard(ctx, dev) // not what somebody else has mounted: it would become read-only for them
 	if err != nil {
 		return policy.Decision{}, err
 	}

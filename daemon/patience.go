@@ -1,0 +1,80 @@
+package daemon
+
+import (
+	"context"
+	"fmt"
+	"time"
+
+	"bothy/daemon/offload"
+	"bothy/udev"
+)
+
+// patiently gives a call into a device a time to come back, since one that hangs
+// in the kernel cannot be ended. What comes when nobody waits any more is given
+// to late, on the goroutine of the call, which alone outlives it.
+func patiently[T any](ctx context.Context, limit time.Duration, call func(context.Context) (T, error), late func(T)) (T, error) {
+	bound, cancel := context.WithTimeout(ctx, limit)
+	type answer struct {
+		value T
+		err   error
+	}
+	answers := make(chan answer)
+	go func() {
+		defer cancel()
+		value, err := call(bound)
+		select {
+		case answers <- answer{value, err}:
+		case <-bound.Done():
+			late(value)
+		}
+	}()
+	select {
+	case a := <-answers:
+		return a.value, a.err
+	case <-bound.Done():
+	}
+	var none T
+	if ctx.Err() != nil {
+		return none, context.Cause(ctx)
+	}
+	return none, fmt.Errorf("%w: nothing came back for %s", offload.ErrDriveHung, limit)
+}
+
+// patientVolumes are Volumes whose media are given up when they do not answer
+// to being opened or let go, so that one that hangs stops none of the others.
+type patientVolumes struct {
+	Volumes
+	limit time.Duration
+}
+
+func (v patientVolumes) Card(ctx context.Context, dev udev.Device) (*Opened, error) {
+	return v.open(ctx, func(ctx context.Context) (*Opened, error) { return v.Volumes.Card(ctx, dev) })
+}
+
+func (v patientVolumes) Drive(ctx context.Context, dev udev.Device, readOnly bool) (*Opened, error) {
+	return v.open(ctx, func(ctx context.Context) (*Opened, error) { return v.Volumes.Drive(ctx, dev, readOnly) })
+}
+
+func (v patientVolumes) Folder(ctx context.Context, path string) (*Opened, error) {
+	return v.open(ctx, func(ctx context.Context) (*Opened, error) { return v.Volumes.Folder(ctx, path) })
+}
+
+func (v patientVolumes) open(ctx context.Context, call func(context.Context) (*Opened, error)) (*Opened, error) {
+	o, err := patiently(ctx, v.limit, call, func(late *Opened) {
+		if late != nil {
+			// Nobody is left to tell; nothing was written through it.
+			_ = late.Release(context.WithoutCancel(ctx))
+		}
+	})
+	if err != nil {
+		return nil, err
+	}
+	release := o.Release
+	o.Release = func(ctx context.Context) error {
+		_, err := patiently(ctx, v.limit, func(ctx context.Context) (struct{}, error) {
+			return struct{}{}, release(ctx)
+		}, func(struct{}) {})
+		return err
+	}
+	return o, nil
+}
