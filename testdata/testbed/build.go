@@ -91,7 +91,7 @@ func tidy(cache, used string) {
 	_ = os.Chtimes(used, now, now)
 	entries, _ := os.ReadDir(cache)
 	for _, e := range entries {
-		if info, err := e.Info(); err == nil && now.Sub(info.ModTime()) > keepUnused {
+		if info, err := e.Info(); err == nil && !strings.HasSuffix(e.Name(), ".lock") && now.Sub(info.ModTime()) > keepUnused {
 			_ = os.RemoveAll(filepath.Join(cache, e.Name()))
 		}
 	}

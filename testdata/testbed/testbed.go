@@ -221,7 +221,7 @@ func (g *Guest) finish() {
 	if g.t.Failed() {
 		ctx, cancel := context.WithTimeout(context.Background(), 20*time.Second)
 		defer cancel()
-		res, err := g.run(ctx, 15*time.Second, nil, "journalctl", "-b", "-o", "short-monotonic", "--no-pager", "-n", "150")
+		res, err := g.run(ctx, 15*time.Second, nil, "journalctl", "-b", "-o", "short-monotonic", "--no-pager", "-n", "80")
 		g.t.Logf("end of the guest's journal (error %v):\n%s", err, res.Stdout)
 		g.t.Logf("end of its console:\n%s", tail(g.Console(), 60))
 	}
