@@ -72,7 +72,6 @@ func (c *control) act(do func(ctx context.Context, body []byte) (any, error)) ht
 			sendProblem(w, r, http.StatusBadRequest, "the request ended early")
 			return
 		}
-		patient(w)
 		ctx, cancel := context.WithTimeout(r.Context(), actionTime)
 		defer cancel()
 		answer, err := do(ctx, body)

@@ -37,7 +37,6 @@ func (h *handler) serveEvents(w http.ResponseWriter, r *http.Request) {
 		}
 		return out.Flush()
 	}
-	patient(w)
 	if write("retry: 2000\n\n") != nil {
 		return
 	}
@@ -78,11 +77,4 @@ func follow(ctx context.Context, states States, emit func(*state.State) error, b
 			}
 		}
 	}
-}
-
-// patient lifts the server's time limit for reading the request, which would
-// otherwise end a long answer as if the client had gone.
-func patient(w http.ResponseWriter) {
-	// Where it is not supported (a recorder in a test) there is no limit to lift.
-	_ = http.NewResponseController(w).SetReadDeadline(time.Time{})
 }

@@ -182,9 +182,11 @@ func TestRun_stopsBesideStalledClients(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		l := newPipes()
 		stop := run(t, Config{Listener: l, States: publisher(sampleState())})
+		var clients []net.Conn
 		for _, request := range []string{followRequest, "GET / HTTP/1.1\r\nHost: box\r\n\r\n", "GET /v1/sta"} {
 			c := l.dial(t, request)
 			defer c.Close()
+			clients = append(clients, c)
 		}
 		synctest.Wait()
 		began := time.Now() // of the bubble's clock
@@ -193,6 +195,11 @@ func TestRun_stopsBesideStalledClients(t *testing.T) {
 		}
 		if took := time.Since(began); took > shutdownTime+time.Second {
 			t.Errorf("stopping took %v", took)
+		}
+		for i, c := range clients {
+			if n, err := c.Read(make([]byte, 1)); err == nil {
+				t.Errorf("client %d is still served after the end: %d bytes", i, n)
+			}
 		}
 	})
 }

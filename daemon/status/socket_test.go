@@ -236,7 +236,9 @@ func TestServe_doesNotSteal(t *testing.T) {
 	path := socketPath(t)
 	stop := serving(t, Control{Path: path, Actions: newRecorder(nil)})
 	try := func() error {
-		return Serve(t.Context(), Control{Config: Config{States: publisher(sampleState())}, Path: path, Actions: newRecorder(nil)})
+		ctx, cancel := context.WithTimeout(t.Context(), 5*time.Second) // ends a Serve that should not have begun
+		defer cancel()
+		return Serve(ctx, Control{Config: Config{States: publisher(sampleState())}, Path: path, Actions: newRecorder(nil)})
 	}
 	if err := try(); !errors.Is(err, ErrInUse) {
 		t.Errorf("second daemon: %v", err)
@@ -255,6 +257,30 @@ func TestServe_doesNotSteal(t *testing.T) {
 	}
 }
 
+// Two daemons that start together: the second one finds no socket yet, but the
+// first one's lock.
+func TestServe_lockedByOneThatIsStarting(t *testing.T) {
+	t.Parallel()
+	path := socketPath(t)
+	if err := os.Mkdir(filepath.Dir(path), 0o700); err != nil {
+		t.Fatal(err)
+	}
+	lock, err := lockSocket(path + ".lock")
+	if err != nil {
+		t.Fatal(err)
+	}
+	// Should it serve after all, it ends with this context and fails below.
+	ctx, cancel := context.WithTimeout(t.Context(), 5*time.Second)
+	defer cancel()
+	err = Serve(ctx, Control{Config: Config{States: publisher(sampleState())}, Path: path, Actions: newRecorder(nil)})
+	if !errors.Is(err, ErrInUse) {
+		t.Errorf("second daemon: %v", err)
+	}
+	if err := lock.Close(); err != nil {
+		t.Fatal(err)
+	}
+}
+
 func TestServe_refusesPaths(t *testing.T) {
 	t.Parallel()
 	file := socketPath(t)
@@ -266,7 +292,9 @@ func TestServe_refusesPaths(t *testing.T) {
 	}
 	long := filepath.Join(filepath.Dir(socketPath(t)), strings.Repeat("x", 120))
 	for path, want := range map[string]string{file: "not a socket", long: "longer than 107 bytes"} {
-		err := Serve(t.Context(), Control{Config: Config{States: publisher(sampleState())}, Path: path, Actions: newRecorder(nil)})
+		ctx, cancel := context.WithTimeout(t.Context(), 5*time.Second) // ends a Serve that should not have begun
+		err := Serve(ctx, Control{Config: Config{States: publisher(sampleState())}, Path: path, Actions: newRecorder(nil)})
+		cancel()
 		if err == nil || !strings.Contains(err.Error(), want) {
 			t.Errorf("Serve(%.40s): %v", path, err)
 		}
