@@ -13,6 +13,7 @@ import (
 	"bothy/daemon/checksum"
 	"bothy/daemon/mhl"
 	"bothy/daemon/state"
+	"bothy/daemon/volume"
 )
 
 // finishComplete brings every drive that lacks nothing more to its end, side
@@ -269,7 +270,7 @@ func (t *target) proveManifest(w mhl.Written) error {
 		}
 		defer src.Close()
 		sum := mustHash(checksum.C4)
-		buf := t.run.proofBuffer()
+		buf := volume.AlignedBuffer(64 << 10)
 		for at := int64(0); at < src.Size(); {
 			n, err := src.ReadAt(buf, at)
 			if err != nil && !errors.Is(err, io.EOF) {

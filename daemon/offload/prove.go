@@ -8,6 +8,7 @@ import (
 
 	"bothy/daemon/checksum"
 	"bothy/daemon/state"
+	"bothy/daemon/volume"
 )
 
 // proveFiles reads back what the writer has flushed, as it comes, or after the
@@ -135,7 +136,7 @@ func (t *target) checkSize(f *file) error {
 // lies about its capacity gave each file back rightly when it was read, and
 // has since written another one over it.
 func (t *target) secondLook(ctx context.Context) error {
-	block := t.run.proofBuffer()[:checksum.SampleBlockBytes]
+	block := volume.AlignedBuffer(checksum.SampleBlockBytes)
 	for _, f := range t.run.files {
 		if t.standing[f.index] != proven {
 			continue
