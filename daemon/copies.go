@@ -222,6 +222,10 @@ func (j *job) offload(ctx context.Context, g group) error {
 		return err
 	}
 	res := offload.Run(ctx, ej)
+	for _, e := range g.plan.Files {
+		// What no drive held the engine has read, and compared.
+		j.compared[e.Path] = !slices.ContainsFunc(ej.Drives, func(d offload.Drive) bool { _, held := d.Held[e.Path]; return held })
+	}
 	j.early.close(rec)
 	return j.conclude(ctx, o, g, res)
 }
@@ -418,9 +422,7 @@ func (j *job) conclude(ctx context.Context, o ledger.Offload, g group, res offlo
 // blame turns what the engine found about the card into faults.
 func (j *job) blame(res offload.Result) {
 	for name, why := range res.Unreadable {
-		s := fmt.Sprintf("%q cannot be read: %s", name, why)
-		j.faults = append(j.faults, s)
-		j.note(state.CardUnreadable, s)
+		j.unreadable(name, why)
 	}
 	for _, name := range res.Changed {
 		s := fmt.Sprintf("%q gave other bytes when it was read again", name)
@@ -428,9 +430,7 @@ func (j *job) blame(res offload.Result) {
 		j.note(state.CardUnreadable, s)
 	}
 	for _, name := range res.HistoryBroken {
-		s := fmt.Sprintf("%q does not agree with the card's own manifest", name)
-		j.faults = append(j.faults, s)
-		j.note(state.CardHistoryBroken, s)
+		j.historyBroken(name)
 	}
 	slices.Sort(j.faults)
 }

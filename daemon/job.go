@@ -43,9 +43,12 @@ type job struct {
 	on     map[string]map[string]bool   // by drive id: files in finished copies there
 	hashes map[string]map[string]string // the card's own manifests
 	faults []string                     // each holds the card
-	notes  []finding                    // conditions to raise
-	out    outcome
-	early  early
+	// compared are files that the engine held against hashes in this job, and
+	// vouched those that an earlier job had when it released the card.
+	compared, vouched map[string]bool
+	notes             []finding // conditions to raise
+	out               outcome
+	early             early
 }
 
 type diskKey struct{ driveID, key string }
@@ -120,6 +123,9 @@ func (j *job) run(ctx context.Context) outcome {
 		if err := j.offload(ctx, g); err != nil {
 			return j.cardErr(ctx, err)
 		}
+	}
+	if err := j.compareHistory(ctx); err != nil {
+		return j.cardErr(ctx, err)
 	}
 	return j.judge(ctx)
 }
@@ -270,22 +276,6 @@ func leftOutSentence(p *offload.Plan, n int) string {
 	return ""
 }
 
-// earlierHashes are the values that the card's manifests give for its files.
-func earlierHashes(h *mhl.History, p *offload.Plan) map[string]map[string]string {
-	all := map[string]map[string]string{}
-	for _, e := range p.Files {
-		for _, k := range h.Latest(e.Path) {
-			if all[e.Path] == nil {
-				all[e.Path] = map[string]string{}
-			}
-			if _, ok := all[e.Path][k.Algorithm]; !ok { // the newest counts
-				all[e.Path][k.Algorithm] = k.Value
-			}
-		}
-	}
-	return all
-}
-
 // cardKey recognises a card when it comes again; a card without an identity of
 // its own is never recognised.
 func (j *job) cardKey() string {
@@ -304,6 +294,7 @@ func keepable(s string) bool { return utf8.ValidString(s) && !strings.ContainsRu
 func (j *job) recognise(ctx context.Context) error {
 	j.known, j.refers = map[string]offload.Checksums{}, map[string]string{}
 	j.places, j.on = map[string][]offload.Place{}, map[string]map[string]bool{}
+	j.compared, j.vouched = map[string]bool{}, map[string]bool{}
 	if j.s.ledger == nil {
 		return nil
 	}
@@ -316,7 +307,7 @@ func (j *job) recognise(ctx context.Context) error {
 	for _, e := range j.plan.Files {
 		entries[e.Path] = e
 	}
-	samples := map[string]string{}
+	samples, released := map[string]string{}, map[string]bool{}
 	block := volume.AlignedBuffer(checksum.SampleBlockBytes)
 	for _, k := range list {
 		e, ok := entries[k.Path]
@@ -336,6 +327,14 @@ func (j *job) recognise(ctx context.Context) error {
 		}
 		j.known[k.Path] = offload.Checksums{Sum: k.Checksum, Sample: k.Sample}
 		j.remember(k)
+		if done, ok := released[k.OffloadID]; !ok {
+			o, err := j.s.ledger.Offload(ctx, k.OffloadID)
+			j.recorderFailed(err)
+			released[k.OffloadID] = err == nil && o.Verdict == string(state.Release)
+			j.vouched[k.Path] = j.vouched[k.Path] || released[k.OffloadID]
+		} else {
+			j.vouched[k.Path] = j.vouched[k.Path] || done
+		}
 	}
 	return nil
 }
