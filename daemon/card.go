@@ -126,9 +126,6 @@ func (s *supervisor) begin(ctx context.Context, c *card, use []*drive) {
 		d.users++
 		j.drives = append(j.drives, &jobDrive{drive: d, dev: d.dev, path: d.path, rule: *d.rule, identity: d.identity})
 	}
-	for _, known := range s.remembered {
-		j.diskKeys = append(j.diskKeys, diskKey{known.ID, known.DiskKey})
-	}
 	if c.phase == state.CardQueued {
 		c.phase, c.reason = state.CardLooking, "is being looked through"
 	}

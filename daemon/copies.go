@@ -10,7 +10,6 @@ import (
 	"slices"
 	"strings"
 
-	"bothy/daemon/checksum"
 	"bothy/daemon/ledger"
 	"bothy/daemon/mhl"
 	"bothy/daemon/offload"
@@ -19,36 +18,6 @@ import (
 	"bothy/policy"
 )
 
-// checkCopies looks at what attached drives really hold of this card's earlier
-// offloads. A copy that is missing or changed no longer counts; one that lacked
-// only its note gets it.
-func (j *job) checkCopies(ctx context.Context) {
-	if j.s.ledger == nil || j.cardKey() == "" {
-		return
-	}
-	list, err := j.s.ledger.KnownFiles(ctx, j.cardKey())
-	if err != nil {
-		j.recorderFailed(err)
-		return
-	}
-	byOffload := map[string][]ledger.KnownFile{}
-	for _, k := range list {
-		byOffload[k.OffloadID] = append(byOffload[k.OffloadID], k)
-	}
-	for id, files := range byOffload {
-		copies, err := j.s.ledger.Copies(ctx, id)
-		if err != nil {
-			j.recorderFailed(err)
-			continue
-		}
-		for _, c := range copies {
-			if d := j.driveOf(c.DriveID); d != nil && d.opened != nil {
-				j.checkCopy(ctx, d, c, files)
-			}
-		}
-	}
-}
-
 func (j *job) driveOf(id string) *jobDrive {
 	for _, d := range j.drives {
 		if d.identity.ID == id {
@@ -56,100 +25,6 @@ func (j *job) driveOf(id string) *jobDrive {
 		}
 	}
 	return nil
-}
-
-func (j *job) checkCopy(ctx context.Context, d *jobDrive, c ledger.Copy, files []ledger.KnownFile) {
-	switch c.Status {
-	case ledger.CopyProven, ledger.CopyIncomplete:
-		if err := standsThere(d, c, files); err != nil {
-			j.lose(ctx, d, c, files, err)
-		}
-	case ledger.CopyFinishing:
-		// Power failed between the note and the next one: if the rename was
-		// done, all that the proof rests on was durable before it.
-		if standsThere(d, c, files) != nil {
-			return
-		}
-		c.Status, c.Updated = ledger.CopyProven, moment(j.s.cfg.Now)
-		if err := j.s.ledger.PutCopy(ctx, c); err != nil {
-			j.recorderFailed(err)
-			return
-		}
-		for _, k := range files {
-			if _, ok := j.known[k.Path]; ok && provenOn(k, d.identity.ID) {
-				j.addPlace(k.Path, d, k.OffloadID)
-			}
-		}
-	}
-}
-
-func provenOn(k ledger.KnownFile, driveID string) bool {
-	return slices.ContainsFunc(k.On, func(p ledger.Place) bool { return p.DriveID == driveID })
-}
-
-func (j *job) addPlace(name string, d *jobDrive, offloadID string) {
-	j.places[name] = append(j.places[name], d.place())
-	if j.on[d.identity.ID] == nil {
-		j.on[d.identity.ID] = map[string]bool{}
-	}
-	j.on[d.identity.ID][name] = true
-	j.refers[name] = offloadID
-}
-
-// standsThere looks for a copy's manifest and files on a drive: names, sizes
-// and the manifest's own checksum. Contents are a patrol's business.
-func standsThere(d *jobDrive, c ledger.Copy, files []ledger.KnownFile) error {
-	if c.ManifestPath != "" {
-		sum, err := c4Of(d.opened.FS, path.Join(c.Folder, c.ManifestPath))
-		if err != nil {
-			return err
-		}
-		if sum != c.ManifestC4 {
-			return errors.New("its manifest has changed")
-		}
-	}
-	for _, k := range files {
-		if !provenOn(k, c.DriveID) {
-			continue
-		}
-		item, err := d.opened.FS.Lstat(path.Join(c.Folder, k.Path))
-		if err != nil {
-			return err
-		}
-		// The chain of a card's own history grows with every generation.
-		if item.SizeBytes != k.SizeBytes && path.Base(k.Path) != mhl.ChainName {
-			return fmt.Errorf("%s has %d bytes instead of %d", k.Path, item.SizeBytes, k.SizeBytes)
-		}
-	}
-	return nil
-}
-
-func c4Of(f offload.FS, name string) (string, error) {
-	src, err := f.OpenMedium(name)
-	if err != nil {
-		return "", err
-	}
-	defer src.Close()
-	if src.Size() > mhl.MaxManifestBytes {
-		return "", fmt.Errorf("%s is too large for a manifest", name)
-	}
-	sum, err := checksum.New(checksum.C4)
-	if err != nil {
-		return "", err
-	}
-	_, err = io.Copy(sum, io.NewSectionReader(src, 0, src.Size()))
-	return sum.Sum(), err
-}
-
-// lose takes a copy out of the account that is not there any more.
-func (j *job) lose(ctx context.Context, d *jobDrive, c ledger.Copy, files []ledger.KnownFile, why error) {
-	j.note(state.CopyDamaged, fmt.Sprintf("%s on %s: %v", c.Folder, d.identity.Name, why))
-	c.Status, c.Reason, c.Updated = ledger.CopyLost, why.Error(), moment(j.s.cfg.Now)
-	j.recorderFailed(j.s.ledger.PutCopy(ctx, c))
-	for _, k := range files {
-		j.places[k.Path] = slices.DeleteFunc(j.places[k.Path], func(p offload.Place) bool { return p.DriveID == c.DriveID })
-		delete(j.on[c.DriveID], k.Path)
-	}
 }
 
 // group is a set of drives that lack the same files.
@@ -470,88 +345,4 @@ func (j *job) leaveSnapshots(ctx context.Context, g group) {
 			j.s.cfg.Log.Warn("the ledger's copy was not left on the drive", "drive", d.identity.Name, "err", err)
 		}
 	}
-}
-
-// recorder is the ledger as the engine sees it.
-type recorder struct {
-	job     *job
-	offload ledger.Offload
-	group   group
-}
-
-func (r *recorder) ledger() *ledger.Ledger {
-	if strings.HasPrefix(r.offload.ID, unrecorded) {
-		return nil
-	}
-	return r.job.s.ledger
-}
-
-func (r *recorder) Read(ctx context.Context, files []offload.FileSum) error {
-	l := r.ledger()
-	if l == nil {
-		return nil
-	}
-	list := make([]ledger.File, 0, len(files))
-	for _, f := range files {
-		list = append(list, ledger.File{Path: f.Path, SizeBytes: f.SizeBytes, ModTime: f.ModTime,
-			Algorithm: r.job.rule.Checksum, Checksum: f.Sum, Sample: f.Sample})
-	}
-	return l.RecordFiles(ctx, r.offload.ID, list)
-}
-
-func (r *recorder) Proven(ctx context.Context, driveID string, paths []string) error {
-	l := r.ledger()
-	if l == nil {
-		return nil
-	}
-	return l.RecordProven(ctx, r.offload.ID, driveID, paths, moment(r.job.s.cfg.Now))
-}
-
-func (r *recorder) Unproven(ctx context.Context, driveID string, paths []string) error {
-	l := r.ledger()
-	if l == nil {
-		return nil
-	}
-	return l.RecordUnproven(ctx, r.offload.ID, driveID, paths)
-}
-
-func (r *recorder) put(ctx context.Context, driveID, folder, status string, w *mhl.Written) error {
-	l := r.ledger()
-	if l == nil {
-		return nil
-	}
-	c := ledger.Copy{OffloadID: r.offload.ID, DriveID: driveID, Folder: folder, Status: status, Updated: moment(r.job.s.cfg.Now)}
-	if w == nil {
-		copies, err := l.Copies(ctx, r.offload.ID)
-		if err != nil {
-			return err
-		}
-		for _, old := range copies {
-			if old.DriveID == driveID {
-				c.ManifestPath, c.ManifestC4 = old.ManifestPath, old.ManifestC4
-			}
-		}
-	} else {
-		c.ManifestPath, c.ManifestC4 = w.Path, w.C4
-	}
-	return l.PutCopy(ctx, c)
-}
-
-func (r *recorder) Finishing(ctx context.Context, driveID, folder string, w mhl.Written) error {
-	return r.put(ctx, driveID, folder, ledger.CopyFinishing, &w)
-}
-
-func (r *recorder) Finished(ctx context.Context, driveID, folder string) error {
-	status := ledger.CopyProven
-	switch {
-	case strings.HasSuffix(folder, offload.IncompleteSuffix):
-		status = ledger.CopyIncomplete
-	case r.job.rule.Verify == policy.VerifySize:
-		status = ledger.CopyUnproven
-	}
-	err := r.put(ctx, driveID, folder, status, nil)
-	if status == ledger.CopyProven {
-		r.job.maybeRelease(ctx, r, driveID)
-	}
-	return err
 }

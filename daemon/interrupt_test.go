@@ -184,3 +184,20 @@ func TestSupervisor_slowDrive(t *testing.T) {
 		t.Errorf("the released offload is now %s: %s", st.Offloads[0].Verdict, st.Offloads[0].Reason)
 	}
 }
+
+// A card must confirm itself before it is released, also when nothing had to
+// be copied and nobody has told the box that it is gone.
+func TestSupervisor_cardGoneBeforeTheRelease(t *testing.T) {
+	t.Parallel()
+	m, card, _, b := copied(t, 3)
+	m.pull(card)
+	reached, goOn := make(chan struct{}), make(chan struct{})
+	b.on(blockOnce("mount", "", reached, goOn))
+	m.plug(card)
+	<-reached
+	m.mu.Lock()
+	m.plugged = slices.DeleteFunc(m.plugged, func(d *simMedium) bool { return d == card })
+	m.mu.Unlock()
+	close(goOn)
+	m.untilHeld(card, state.HoldByFault, "pulled before it was released")
+}

@@ -1,0 +1,140 @@
+package daemon
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"path"
+	"slices"
+
+	"bothy/daemon/checksum"
+	"bothy/daemon/ledger"
+	"bothy/daemon/mhl"
+	"bothy/daemon/offload"
+	"bothy/daemon/state"
+)
+
+// checkCopies looks at what attached drives really hold of this card's earlier
+// offloads. A copy that is missing or changed no longer counts; one that lacked
+// only its note gets it.
+func (j *job) checkCopies(ctx context.Context) {
+	if j.s.ledger == nil || j.cardKey() == "" {
+		return
+	}
+	list, err := j.s.ledger.KnownFiles(ctx, j.cardKey())
+	if err != nil {
+		j.recorderFailed(err)
+		return
+	}
+	byOffload := map[string][]ledger.KnownFile{}
+	for _, k := range list {
+		byOffload[k.OffloadID] = append(byOffload[k.OffloadID], k)
+	}
+	for id, files := range byOffload {
+		copies, err := j.s.ledger.Copies(ctx, id)
+		if err != nil {
+			j.recorderFailed(err)
+			continue
+		}
+		for _, c := range copies {
+			if d := j.driveOf(c.DriveID); d != nil && d.opened != nil {
+				j.checkCopy(ctx, d, c, files)
+			}
+		}
+	}
+}
+
+func (j *job) checkCopy(ctx context.Context, d *jobDrive, c ledger.Copy, files []ledger.KnownFile) {
+	switch c.Status {
+	case ledger.CopyProven, ledger.CopyIncomplete:
+		if err := standsThere(d, c, files); err != nil {
+			j.lose(ctx, d, c, files, err)
+		}
+	case ledger.CopyFinishing:
+		// Power failed between the note and the next one: if the rename was
+		// done, all that the proof rests on was durable before it.
+		if standsThere(d, c, files) != nil {
+			return
+		}
+		c.Status, c.Updated = ledger.CopyProven, moment(j.s.cfg.Now)
+		if err := j.s.ledger.PutCopy(ctx, c); err != nil {
+			j.recorderFailed(err)
+			return
+		}
+		for _, k := range files {
+			if _, ok := j.known[k.Path]; ok && provenOn(k, d.identity.ID) {
+				j.addPlace(k.Path, d, k.OffloadID)
+			}
+		}
+	}
+}
+
+func provenOn(k ledger.KnownFile, driveID string) bool {
+	return slices.ContainsFunc(k.On, func(p ledger.Place) bool { return p.DriveID == driveID })
+}
+
+func (j *job) addPlace(name string, d *jobDrive, offloadID string) {
+	j.places[name] = append(j.places[name], d.place())
+	if j.on[d.identity.ID] == nil {
+		j.on[d.identity.ID] = map[string]bool{}
+	}
+	j.on[d.identity.ID][name] = true
+	j.refers[name] = offloadID
+}
+
+// standsThere looks for a copy's manifest and files on a drive: names, sizes
+// and the manifest's own checksum. Contents are a patrol's business.
+func standsThere(d *jobDrive, c ledger.Copy, files []ledger.KnownFile) error {
+	if c.ManifestPath != "" {
+		sum, err := c4Of(d.opened.FS, path.Join(c.Folder, c.ManifestPath))
+		if err != nil {
+			return err
+		}
+		if sum != c.ManifestC4 {
+			return errors.New("its manifest has changed")
+		}
+	}
+	for _, k := range files {
+		if !provenOn(k, c.DriveID) {
+			continue
+		}
+		item, err := d.opened.FS.Lstat(path.Join(c.Folder, k.Path))
+		if err != nil {
+			return err
+		}
+		// The chain of a card's own history grows with every generation.
+		if item.SizeBytes != k.SizeBytes && path.Base(k.Path) != mhl.ChainName {
+			return fmt.Errorf("%s has %d bytes instead of %d", k.Path, item.SizeBytes, k.SizeBytes)
+		}
+	}
+	return nil
+}
+
+func c4Of(f offload.FS, name string) (string, error) {
+	src, err := f.OpenMedium(name)
+	if err != nil {
+		return "", err
+	}
+	defer src.Close()
+	if src.Size() > mhl.MaxManifestBytes {
+		return "", fmt.Errorf("%s is too large for a manifest", name)
+	}
+	sum, err := checksum.New(checksum.C4)
+	if err != nil {
+		return "", err
+	}
+	_, err = io.Copy(sum, io.NewSectionReader(src, 0, src.Size()))
+	return sum.Sum(), err
+}
+
+// lose takes a copy out of the account that is not there any more.
+func (j *job) lose(ctx context.Context, d *jobDrive, c ledger.Copy, files []ledger.KnownFile, why error) {
+	j.note(state.CopyDamaged, fmt.Sprintf("%s on %s: %v", c.Folder, d.identity.Name, why))
+	c.Status, c.Reason, c.Updated = ledger.CopyLost, why.Error(), moment(j.s.cfg.Now)
+	j.recorderFailed(j.s.ledger.PutCopy(ctx, c))
+	for _, k := range files {
+		j.places[k.Path] = slices.DeleteFunc(j.places[k.Path], func(p offload.Place) bool { return p.DriveID == c.DriveID })
+		delete(j.on[c.DriveID], k.Path)
+	}
+}
