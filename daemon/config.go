@@ -49,6 +49,9 @@ type Config struct {
 
 	Devices udev.Source
 	Volumes Volumes
+	// FolderThere tells whether a folder that a drive rule names is there. It
+	// may hang.
+	FolderThere func(path string) bool
 	// SystemDisks names the whole disks of the running system.
 	SystemDisks func() (map[string]bool, error)
 	// MountedDisks names whole disks that somebody else has mounted, and where.
@@ -88,6 +91,9 @@ func (c *Config) setDefaults() {
 		c.Patience = time.Minute
 	}
 	c.Volumes = patientVolumes{c.Volumes, c.Patience}
+	if c.FolderThere == nil {
+		c.FolderThere = isFolder
+	}
 	if c.SystemDisks == nil {
 		c.SystemDisks = volume.SystemDisks
 	}

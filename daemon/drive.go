@@ -4,8 +4,6 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"os"
-	"slices"
 	"strings"
 
 	"bothy/daemon/ledger"
@@ -71,39 +69,6 @@ func (s *supervisor) takeDrive(ctx context.Context, dev *device, rule *policy.Dr
 	d := &drive{dev: dev.Device, rule: rule}
 	s.drives = append(s.drives, d)
 	s.identify(ctx, d)
-}
-
-// watchFolders finds out which of the folders that drive rules name are there.
-func (s *supervisor) watchFolders(ctx context.Context) {
-	wanted := map[string]*policy.DriveRule{}
-	if s.policy != nil {
-		for i := range s.policy.Drives {
-			rule := &s.policy.Drives[i]
-			if rule.Path == "" {
-				continue
-			}
-			if info, err := os.Stat(rule.Path); err == nil && info.IsDir() {
-				wanted[rule.Path] = rule
-			}
-		}
-	}
-	for _, d := range s.drives {
-		if d.path == "" {
-			continue
-		}
-		if rule := wanted[d.path]; rule != nil {
-			d.rule = rule
-			delete(wanted, d.path)
-		} else if d.users == 0 {
-			s.driveLeft(d)
-		}
-	}
-	s.drives = slices.DeleteFunc(s.drives, func(d *drive) bool { return d.gone })
-	for path, rule := range wanted {
-		d := &drive{path: path, rule: rule}
-		s.drives = append(s.drives, d)
-		s.identify(ctx, d)
-	}
 }
 
 func (s *supervisor) driveLeft(d *drive) {

@@ -18,17 +18,17 @@ import (
 // job brings one card to the drives that are there now. It runs on a goroutine
 // of its own and touches the supervisor only through post.
 type job struct {
-	s        *supervisor
-	card     *card // for the supervisor's goroutine only
-	dev      udev.Device
-	rule     policy.CardRule
-	box      policy.Box
-	policy   *policy.Policy // that rule and box are of
-	boxName  string
-	boxID    string
-	drives   []*jobDrive
-	unfit    map[string]bool // ids of attached drives that are set aside
-	stands   string          // why the card is released already; else empty
+	s       *supervisor
+	card    *card // for the supervisor's goroutine only
+	dev     udev.Device
+	rule    policy.CardRule
+	box     policy.Box
+	policy  *policy.Policy // that rule and box are of
+	boxName string
+	boxID   string
+	drives  []*jobDrive
+	unfit   map[string]bool // ids of attached drives that are set aside
+	stands  string          // why the card is released already; else empty
 
 	opened *Opened
 	plan   *offload.Plan

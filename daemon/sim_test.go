@@ -62,6 +62,8 @@ slot    = "bay-*"
 reserve = "1MB"
 `
 
+func simPolicyOf(copies int) string { return strings.Replace(simPolicy, "NN", fmt.Sprint(copies), 1) }
+
 // patience ends a story that hangs; nothing is concluded from time.
 const patience = 40 * time.Second
 
@@ -78,7 +80,7 @@ func newSim(t *testing.T, copies int) *sim {
 	}
 	m := &sim{
 		t: t, base: base, news: make(chan struct{}, 1), changed: make(chan struct{}), reload: make(chan struct{}),
-		released: map[string]string{}, policy: strings.Replace(simPolicy, "NN", fmt.Sprint(copies), 1),
+		released: map[string]string{}, policy: simPolicyOf(copies),
 	}
 	m.cfg = Config{
 		PolicyPath: filepath.Join(base, "policy.toml"), StateDir: filepath.Join(base, "state"), RunDir: filepath.Join(base, "run"),

@@ -223,9 +223,21 @@ func (m *sim) Drive(ctx context.Context, dev udev.Device, _ bool) (*Opened, erro
 	return m.open(ctx, dev)
 }
 
-// Folder implements Volumes.
-func (m *sim) Folder(context.Context, string) (*Opened, error) {
-	return nil, errors.New("no folder is a drive here")
+// Folder implements Volumes: the medium whose folder it is, mounted by
+// somebody else.
+func (m *sim) Folder(ctx context.Context, path string) (*Opened, error) {
+	m.mu.Lock()
+	i := slices.IndexFunc(m.media, func(d *simMedium) bool { return d.dir == path })
+	m.mu.Unlock()
+	if i < 0 {
+		return nil, fmt.Errorf("open %s: %w", path, fs.ErrNotExist)
+	}
+	o, err := m.opened(ctx, m.media[i], 0)
+	if err == nil {
+		o.Medium = nil
+		o.FS.(*simFS).folder = true
+	}
+	return o, err
 }
 
 func (m *sim) open(ctx context.Context, dev udev.Device) (*Opened, error) {
@@ -240,6 +252,10 @@ func (m *sim) open(ctx context.Context, dev udev.Device) (*Opened, error) {
 	if d == nil {
 		return nil, fmt.Errorf("open %s: %w", dev.Node, fs.ErrNotExist)
 	}
+	return m.opened(ctx, d, dev.DiskSeq)
+}
+
+func (m *sim) opened(ctx context.Context, d *simMedium, seq uint64) (*Opened, error) {
 	if err := d.do("mount", ""); err != nil {
 		return nil, err
 	}
@@ -250,7 +266,7 @@ func (m *sim) open(ctx context.Context, dev udev.Device) (*Opened, error) {
 	if err != nil {
 		return nil, err
 	}
-	in := insertion{d, dev.DiskSeq}
+	in := insertion{d, seq}
 	return &Opened{
 		Root: root, Limits: d.limits, Medium: in, Disks: []string{d.disk}, Dirty: d.dirty,
 		FS: &simFS{RootFS: offload.RootFS{Root: root, Limits: d.limits}, in: in},

@@ -36,6 +36,7 @@ type supervisor struct {
 	drives     []*drive           // in order of arrival
 	remembered []ledger.Drive     // as last read from the ledger
 	blocked    map[string]bool    // slots that must be emptied first
+	folders    map[string]*folder // by path, that a drive rule names or named
 	offloads   []*state.Offload   // newest first
 	conditions map[conditionKey]state.Condition
 	counters   state.Counters
@@ -57,7 +58,7 @@ func newSupervisor(cfg Config) *supervisor {
 	return &supervisor{
 		cfg: cfg, started: now, phase: state.Starting,
 		calls: make(chan func(), 64), quit: make(chan struct{}),
-		devices: map[string]*device{}, blocked: map[string]bool{}, conditions: map[conditionKey]state.Condition{},
+		devices: map[string]*device{}, blocked: map[string]bool{}, folders: map[string]*folder{}, conditions: map[conditionKey]state.Condition{},
 	}
 }
 
