@@ -191,7 +191,7 @@ func TestUdevRules_udevadm(t *testing.T) {
 	t.Parallel()
 	udevadm := need(t, "udevadm")
 	if help, err := exec.Command(udevadm, "--help").CombinedOutput(); err != nil || !strings.Contains(string(help), "verify") {
-		t.Skip("left out: this udevadm has no 'verify' command (it came with systemd 254)")
+		t.Skip("this udevadm has no 'verify' command; it came with systemd 254")
 	}
 	if out, err := exec.Command(udevadm, "verify", "70-bothy.rules").CombinedOutput(); err != nil {
 		t.Errorf("udevadm verify: %v\n%s", err, out)
