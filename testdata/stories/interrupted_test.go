@@ -1,0 +1,169 @@
+package stories
+
+import (
+	"strings"
+	"testing"
+
+	"bothy/testdata/testbed"
+)
+
+// inMidCopy waits until some files of the running offload are proven on every
+// drive but not all.
+func (b *Box) inMidCopy(files int) Status {
+	b.t.Helper()
+	return b.Until("the copy is half done", func(s Status) bool {
+		if len(s.Offloads) == 0 || len(s.Offloads[0].Copies) == 0 {
+			return false
+		}
+		for _, c := range s.Offloads[0].Copies {
+			if c.FilesProven < 1 || c.FilesProven >= files {
+				return false
+			}
+		}
+		return s.Offloads[0].Running
+	})
+}
+
+// The card is pulled in mid-copy and put back: held, then resumed and
+// released. What was proven is not written again: the drives are given less
+// than twice the card's bytes.
+func TestStory_cardPulledAndPutBack(t *testing.T) {
+	tree := NewTree(t, "pulled", 0, 6, 5)
+	card := testbed.MakeImage(t, testbed.FAT32, 96*testbed.MiB, "SKUA_F1", tree.dir)
+	driveA := testbed.MakeImage(t, testbed.ExFAT, 96*testbed.MiB, "SKERRY_A", "")
+	driveB := testbed.MakeImage(t, testbed.Ext4, 96*testbed.MiB, "SKERRY_B", "")
+	digest := testbed.Digest(t, card)
+	b := StartBox(t, policyText, testbed.Options{})
+	b.PlugUSB("drive-a", driveA, testbed.USBOptions{})
+	b.PlugUSB("drive-b", driveB, testbed.USBOptions{})
+	slow := testbed.USBOptions{Removable: true, ReadBps: 1 << 20, WriteBps: 1 << 20}
+	b.PlugUSB("card", card, slow)
+	b.inMidCopy(7)
+	b.UnplugUSB("card")
+	b.Until("the box says that the card was pulled", func(s Status) bool { return len(s.Cards) == 0 && s.HasCondition("card-gone") })
+	b.PlugUSB("card", card, testbed.USBOptions{Removable: true})
+	s := b.UntilDecided("SKUA_F1", "release")
+	if len(s.Offloads) != 1 {
+		t.Errorf("the card coming back began another offload: %+v", s.Offloads)
+	}
+	for _, c := range s.Offloads[0].Copies {
+		if c.WrittenBytes >= 30*testbed.MiB {
+			t.Errorf("%s was given %d bytes after the card came back, as many as the whole card has", c.DriveName, c.WrittenBytes)
+		}
+	}
+	b.MustRun("systemctl stop bothy")
+	for _, id := range []string{"card", "drive-a", "drive-b"} {
+		b.UnplugUSB(id)
+	}
+	if testbed.Digest(t, card) != digest {
+		t.Error("the card was written")
+	}
+	Extract(t, testbed.ExFAT, driveA).MustHoldOnly(t, tree)
+	Extract(t, testbed.Ext4, driveB).MustHoldOnly(t, tree)
+}
+
+// One drive is pulled in mid-copy: the other copy finishes, and the card is
+// held until the drive is back.
+func TestStory_drivePulled(t *testing.T) {
+	tree := NewTree(t, "drive", 0, 6, 4)
+	card := testbed.MakeImage(t, testbed.FAT32, 96*testbed.MiB, "SKUA_F2", tree.dir)
+	driveA := testbed.MakeImage(t, testbed.ExFAT, 96*testbed.MiB, "SKERRY_A", "")
+	driveB := testbed.MakeImage(t, testbed.FAT32, 96*testbed.MiB, "SKERRY_B", "")
+	b := StartBox(t, policyText, testbed.Options{})
+	b.PlugUSB("drive-a", driveA, testbed.USBOptions{})
+	b.PlugUSB("drive-b", driveB, testbed.USBOptions{})
+	b.PlugUSB("card", card, testbed.USBOptions{Removable: true, ReadBps: 1 << 20, WriteBps: 1 << 20})
+	b.inMidCopy(7)
+	b.UnplugUSB("drive-b")
+	b.UntilReason("SKUA_F2", "needs 1 more drive")
+	b.PlugUSB("drive-b", driveB, testbed.USBOptions{})
+	b.UntilDecided("SKUA_F2", "release")
+	b.MustRun("systemctl stop bothy")
+	for _, id := range []string{"card", "drive-a", "drive-b"} {
+		b.UnplugUSB(id)
+	}
+	Extract(t, testbed.ExFAT, driveA).MustHoldOnly(t, tree)
+	Extract(t, testbed.FAT32, driveB).MustHoldOnly(t, tree)
+}
+
+// The power fails in mid-copy: after the boot, with everything present before
+// the daemon starts, the box comes to the same end unattended.
+func TestStory_powerCut(t *testing.T) {
+	tree := NewTree(t, "power", 2, 5, 4)
+	card := testbed.MakeImage(t, testbed.FAT32, 96*testbed.MiB, "SKUA_F3", tree.dir)
+	driveA := testbed.MakeImage(t, testbed.ExFAT, 96*testbed.MiB, "SKERRY_A", "")
+	driveB := testbed.MakeImage(t, testbed.Ext4, 96*testbed.MiB, "SKERRY_B", "")
+	digest := testbed.Digest(t, card)
+	b := StartBox(t, policyText, testbed.Options{})
+	b.PlugUSB("drive-a", driveA, testbed.USBOptions{})
+	b.PlugUSB("drive-b", driveB, testbed.USBOptions{})
+	b.PlugUSB("card", card, testbed.USBOptions{Removable: true, ReadBps: 1 << 20, WriteBps: 1 << 20})
+	b.inMidCopy(10)
+	b.PowerCut()
+	b.Boot()
+	b.UntilDecided("SKUA_F3", "release")
+	if failed := b.Failed(); len(failed) > 0 && strings.Contains(strings.Join(failed, " "), "bothy") {
+		t.Errorf("failed units: %v", failed)
+	}
+	b.MustRun("systemctl stop bothy")
+	for _, id := range []string{"card", "drive-a", "drive-b"} {
+		b.UnplugUSB(id)
+	}
+	if testbed.Digest(t, card) != digest {
+		t.Error("the card was written")
+	}
+	Extract(t, testbed.ExFAT, driveA).MustHoldOnly(t, tree)
+	Extract(t, testbed.Ext4, driveB).MustHoldOnly(t, tree)
+}
+
+// Another card goes into a reader that stays, while the first one is copied:
+// the offload is void and not one byte of the second card stands under the
+// first one's name.
+func TestStory_swappedInTheReader(t *testing.T) {
+	first, second := NewTree(t, "swap-first", 0, 8, 5), NewTree(t, "swap-second", 0, 8, 5)
+	cardA := testbed.MakeImage(t, testbed.FAT32, 96*testbed.MiB, "SKUA_G1", first.dir)
+	cardB := testbed.MakeImage(t, testbed.FAT32, 96*testbed.MiB, "SKUA_G2", second.dir)
+	driveA := testbed.MakeImage(t, testbed.ExFAT, 128*testbed.MiB, "SKERRY_A", "")
+	driveB := testbed.MakeImage(t, testbed.Ext4, 128*testbed.MiB, "SKERRY_B", "")
+	digestB := testbed.Digest(t, cardB)
+	b := StartBox(t, policyText, testbed.Options{ReaderSlots: 1, MemoryMiB: 768})
+	b.PlugUSB("drive-a", driveA, testbed.USBOptions{WriteBps: 2 << 20, ReadBps: 16 << 20})
+	b.PlugUSB("drive-b", driveB, testbed.USBOptions{WriteBps: 2 << 20, ReadBps: 16 << 20})
+	b.ReaderInsert(0, cardA, testbed.USBOptions{})
+	b.Until("the copy runs", func(s Status) bool {
+		return len(s.Offloads) > 0 && s.Offloads[0].Running && s.Offloads[0].ReadBytes > 6*testbed.MiB
+	})
+	b.ReaderSwap(0, cardB, testbed.USBOptions{})
+	b.Until("the offload is void", func(s Status) bool { return s.HasCondition("card-changed") && !s.Offloads[0].Running })
+	s := b.UntilReason("SKUA_G2", "take it out")
+	if s.Offloads[0].Verdict == "release" {
+		t.Error("a void offload was released")
+	}
+	b.ReaderEject(0)
+	b.Until("the slot is empty", func(s Status) bool { return len(s.Cards) == 0 })
+	b.ReaderInsert(0, cardB, testbed.USBOptions{})
+	b.UntilDecided("SKUA_G2", "release")
+	b.MustRun("systemctl stop bothy")
+	b.UnplugUSB("drive-a")
+	b.UnplugUSB("drive-b")
+	b.ReaderEject(0)
+	if testbed.Digest(t, cardB) != digestB {
+		t.Error("the second card was written")
+	}
+	for i, fsType := range []testbed.FS{testbed.ExFAT, testbed.Ext4} {
+		e := Extract(t, fsType, []string{driveA, driveB}[i])
+		finished := e.Finished(t)
+		if len(finished) != 1 {
+			t.Fatalf("%d finished copies, want the second card's alone: %v", len(finished), finished)
+		}
+		second.MustEqual(t, finished[0])
+		for _, copy := range e.copies(t, func(n string) bool { return strings.HasSuffix(n, ".unfinished") }) {
+			original := entries(t, first.dir)
+			for name, data := range entries(t, copy) {
+				if want, ok := original[name]; data != nil && (!ok || string(want) != string(data)) {
+					t.Errorf("%s of the void offload is not the first card's", name)
+				}
+			}
+		}
+	}
+}
