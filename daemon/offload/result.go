@@ -1,0 +1,46 @@
+package offload
+
+import "bothy/daemon/state"
+
+// result gathers how everything ended.
+func (r *run) result() Result {
+	res := Result{
+		Copies: make([]CopyResult, len(r.targets)), Sums: map[string]Checksums{}, CardErr: r.cardErr,
+		Unreadable: r.unread, HistoryBroken: r.historyBad,
+		BytesRead: r.bytesRead.Load(), FlushFailures: int(r.flushFailures.Load()), Mismatches: int(r.mismatches.Load()),
+	}
+	r.mu.Lock()
+	res.RecorderErr = r.recorderErr
+	r.mu.Unlock()
+	for i, t := range r.targets {
+		res.Copies[i] = t.outcome()
+	}
+	for _, f := range r.files {
+		if c, ok := f.checksums(r.job.Checksum); ok && r.books.settled[f.index] {
+			res.Sums[f.Path] = c
+		}
+		if f.isChanged() {
+			res.Changed = append(res.Changed, f.Path)
+		}
+	}
+	return res
+}
+
+func (t *target) outcome() CopyResult {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	c := CopyResult{DriveID: t.drive.ID, DriveName: t.drive.Name, Folder: t.folder}
+	switch {
+	case t.result != nil:
+		c = *t.result
+	case t.err != nil:
+		c.Phase, c.Err = state.CopyFailed, t.err
+	case t.run.cardErr != nil:
+		c.Phase, c.Err = state.CopyUnfinished, t.run.cardErr
+	default:
+		c.Phase, c.Err = state.CopyFailed, errNotAll
+	}
+	c.FilesProven, c.BytesProven = t.provenN, t.provenB
+	c.BytesWritten, c.BytesReadBack = t.written.Load(), t.readBack.Load()
+	return c
+}
