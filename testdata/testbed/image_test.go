@@ -68,7 +68,7 @@ var allFS = []FS{FAT32, ExFAT, Ext4, XFS, Btrfs, NTFS}
 func needRoot(t *testing.T) {
 	t.Helper()
 	if os.Geteuid() != 0 {
-		t.Skip("needs root to mount images")
+		t.Skip("left out: mounting images needs root")
 	}
 }
 

@@ -115,6 +115,7 @@ func (g *Guest) RunTestBinary(pkg string, limit time.Duration, args ...string) s
 	home := "/var/tmp/tests/" + path.Base(pkg)
 	g.CopyIn(binary, home+"/package.test")
 	g.copyTree(filepath.Join(dir, filepath.FromSlash(pkg), "testdata"), home+"/testdata")
+	// The guest's root is on a disk, so are its temporary files: /tmp is no tmpfs.
 	argv := append([]string{"sh", "-c", `cd "$0" && exec ./package.test "$@"`, home, "-test.v"}, args...)
 	res := g.RunFor(limit, argv...)
 	if res.Exit != 0 || res.TimedOut {

@@ -89,7 +89,7 @@ systemctl --root="$root" mask --quiet getty@.service serial-getty@.service conso
 	systemd-update-utmp-runlevel.service systemd-remount-fs.service systemd-fsck-root.service \
 	modprobe@fuse.service modprobe@loop.service modprobe@dm_mod.service modprobe@drm.service \
 	modprobe@efi_pstore.service sys-fs-fuse-connections.mount dev-mqueue.mount systemd-sysusers.service \
-	systemd-machine-id-commit.service kmod-static-nodes.service systemd-user-sessions.service
+	systemd-machine-id-commit.service systemd-user-sessions.service
 systemctl --root="$root" set-default --quiet multi-user.target
 echo testbed >"$root/etc/hostname"
 echo '127.0.0.1 localhost testbed' >"$root/etc/hosts"
@@ -103,10 +103,11 @@ rm -rf "$root"/usr/share/{doc,man,locale,info,lintian,bash-completion} "$root"/v
 HOOK
 chmod +x "$work/trim-hook"
 
+# The mkfs programs are for tests of packages that run inside the guest.
 nice mmdebstrap --quiet --variant=minbase --mode=root --architectures=amd64 --format=directory \
 	--aptopt="$work/apt.conf" \
 	--aptopt='APT::Install-Recommends "false"' --dpkgopt=force-unsafe-io \
-	--include=systemd,systemd-sysv,udev,kmod,dmsetup,tzdata \
+	--include=systemd,systemd-sysv,udev,kmod,dmsetup,tzdata,e2fsprogs,dosfstools,exfatprogs,xfsprogs,btrfs-progs,ntfs-3g \
 	--customize-hook="$work/kernel-hook \"\$1\" $work $out" \
 	--customize-hook="$work/trim-hook \"\$1\"" \
 	bookworm "$work/root" "$work/sources.list"
