@@ -65,7 +65,7 @@ func TestService_keys(t *testing.T) {
 		{"Service", "Type", "notify"},
 		{"Service", "NotifyAccess", "main"},
 		{"Service", "ExecStart", "/usr/bin/bothy run"},
-		{"Service", "ExecReload", "/bin/kill -HUP $MAINPID"},
+		{"Service", "ExecReload", "/bin/sh -c 'kill -HUP $MAINPID'"},
 		{"Service", "WatchdogSec", "30"},
 		{"Service", "Restart", "on-failure"},
 		{"Service", "RestartSec", "2"},
