@@ -91,6 +91,7 @@ func (j *job) offload(ctx context.Context, g group) error {
 	for _, d := range g.drives {
 		ej.Drives = append(ej.Drives, j.engineDrive(ctx, d, o, resumed))
 	}
+	j.noteBegun(ctx, o, ej.Drives)
 	j.publishOffload(o, g, ej.Drives)
 	ej.Progress = func(p offload.Progress) { j.s.post(func() { j.s.progress(o.ID, p) }) }
 	if err := ej.Validate(); err != nil {
@@ -312,7 +313,7 @@ func (j *job) blame(res offload.Result) {
 
 // noteCopy records how a copy ended; what ended well is recorded already.
 func (j *job) noteCopy(ctx context.Context, o ledger.Offload, c offload.CopyResult) {
-	if j.s.ledger == nil || c.Phase == state.CopyProven || c.Phase == state.CopyIncomplete || c.Phase == state.CopyRefused {
+	if j.s.ledger == nil || c.Phase == state.CopyProven || c.Phase == state.CopyIncomplete {
 		return
 	}
 	status := ledger.CopyFailed
@@ -324,9 +325,26 @@ func (j *job) noteCopy(ctx context.Context, o ledger.Offload, c offload.CopyResu
 		reason = c.Err.Error()
 	}
 	folder := strings.TrimSuffix(c.Folder, offload.UnfinishedSuffix)
+	if folder == "" {
+		folder = o.Folder // refused: nothing was written
+	}
 	j.recorderFailed(j.s.ledger.PutCopy(context.WithoutCancel(ctx), ledger.Copy{
 		OffloadID: o.ID, DriveID: c.DriveID, Folder: folder, Status: status, Reason: reason, Updated: moment(j.s.cfg.Now),
 	}))
+}
+
+// noteBegun records where each copy is about to be written, before its first
+// byte: after a power cut nothing else says that the unfinished folder is ours
+// to go on with.
+func (j *job) noteBegun(ctx context.Context, o ledger.Offload, drives []offload.Drive) {
+	if j.s.ledger == nil || strings.HasPrefix(o.ID, unrecorded) {
+		return
+	}
+	for _, d := range drives {
+		j.recorderFailed(j.s.ledger.PutCopy(ctx, ledger.Copy{
+			OffloadID: o.ID, DriveID: d.ID, Folder: d.Folder, Status: ledger.CopyOpen, Updated: moment(j.s.cfg.Now),
+		}))
+	}
 }
 
 // leaveSnapshots leaves a copy of the ledger on each drive, so that any of them

@@ -67,7 +67,12 @@ func (s *supervisor) publish() {
 	st.Counters = s.counters
 	st.Counters.ConditionsRaised = maps.Clone(s.counters.ConditionsRaised)
 	s.publisher.Publish(st)
-	s.cfg.Notify("STATUS=" + statusLine(st))
+	// Told only when it changes: a manager that is slow to read must not be
+	// flooded with what it knows.
+	if line := statusLine(st); line != s.statusLine {
+		s.statusLine = line
+		s.cfg.Notify("STATUS=" + line)
+	}
 }
 
 // statusLine is the one line that systemd shows.
