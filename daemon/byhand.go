@@ -54,6 +54,9 @@ type CopyReport struct {
 	Files   int
 	Elapsed time.Duration
 	Copies  []CopyEnd
+	// LeftOut says of each thing in the source that is in no copy why; at most
+	// state.MaxLeftOut and one line that counts the rest.
+	LeftOut []string
 }
 
 // CopyEnd is how one copy ended.
@@ -253,7 +256,7 @@ func (h *byHand) progress(p offload.Progress) {
 
 // report says how it ended.
 func (h *byHand) report(res offload.Result) CopyReport {
-	r := CopyReport{Bytes: h.job.Plan.Bytes, Files: len(h.job.Plan.Files)}
+	r := CopyReport{Bytes: h.job.Plan.Bytes, Files: len(h.job.Plan.Files), LeftOut: leftOutSentences(h.job.Plan)}
 	a := offload.Account{Copies: policy.DefaultCopies, Places: map[string][]offload.Place{}, Faults: h.faults}
 	for name, why := range res.Unreadable {
 		a.Faults = append(a.Faults, fmt.Sprintf("%q cannot be read: %s", name, why))

@@ -152,13 +152,7 @@ func (j *job) openOffload(ctx context.Context, g group) (o ledger.Offload, resum
 		Checksum: j.rule.Checksum, CopiesWanted: j.box.Copies, Files: len(g.plan.Files), Bytes: g.plan.Bytes,
 		Started: moment(j.s.cfg.Now), Status: ledger.OffloadOpen, Verdict: string(state.Hold), RefersTo: j.referred(g.plan),
 	}
-	for _, l := range g.plan.LeftOut {
-		if len(o.LeftOut) == state.MaxLeftOut {
-			o.LeftOut = append(o.LeftOut, fmt.Sprintf("and %d more", len(g.plan.LeftOut)-state.MaxLeftOut))
-			break
-		}
-		o.LeftOut = append(o.LeftOut, fmt.Sprintf("%q: %s", l.Path, l.Why))
-	}
+	o.LeftOut = leftOutSentences(g.plan)
 	if j.s.ledger != nil {
 		begun, err := j.s.ledger.BeginOffload(ctx, o)
 		if err == nil {

@@ -72,3 +72,15 @@ func leftOutSentence(p *offload.Plan, n int) string {
 	}
 	return ""
 }
+
+// leftOutSentences says of each thing that no copy holds why, at most
+// state.MaxLeftOut, and then how many more there are.
+func leftOutSentences(p *offload.Plan) (list []string) {
+	for _, l := range p.LeftOut {
+		if len(list) == state.MaxLeftOut {
+			return append(list, fmt.Sprintf("and %d more", len(p.LeftOut)-state.MaxLeftOut))
+		}
+		list = append(list, fmt.Sprintf("%q: %s", l.Path, l.Why))
+	}
+	return list
+}

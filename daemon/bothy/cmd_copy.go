@@ -91,7 +91,7 @@ func showCopy(bar *gauge, p daemon.CopyProgress) {
 func copyResultOf(rep daemon.CopyReport, err error) copyResult {
 	r := copyResult{
 		Verdict: string(rep.Verdict), Reason: rep.Reason, Bytes: rep.Bytes, Files: rep.Files,
-		Seconds: rep.Elapsed.Seconds(), Copies: []copyLine{},
+		Seconds: rep.Elapsed.Seconds(), Copies: []copyLine{}, leftOut: rep.LeftOut,
 	}
 	if err != nil || rep.Verdict != state.Release {
 		r.Verdict = string(state.Hold)

@@ -15,6 +15,8 @@ type copyResult struct {
 	Files   int        `json:"files"`
 	Seconds float64    `json:"seconds"`
 	Copies  []copyLine `json:"copies"` // never null
+
+	leftOut []string // what was in the source and is in no copy, a sentence each; for people
 }
 
 // copyLine is one copy in a copyResult.
@@ -33,6 +35,9 @@ func printCopy(w io.Writer, r copyResult) {
 			fmt.Fprintf(w, " (%s)", printable(l.Reason))
 		}
 		fmt.Fprintln(w)
+	}
+	for _, l := range r.leftOut {
+		fmt.Fprintf(w, "left out: %s\n", printable(l))
 	}
 	fmt.Fprintf(w, "%s, %s in %.1f s\n", count(r.Files, "file"), humanBytes(r.Bytes), r.Seconds)
 	fmt.Fprintf(w, "%s: %s\n", strings.ToUpper(r.Verdict), printable(r.Reason))
