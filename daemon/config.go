@@ -39,7 +39,8 @@ type Config struct {
 	LEDRoot string // "" means /sys/class/leds
 	Version string
 	Log     *slog.Logger
-	// Notify tells systemd, e.g. "READY=1"; nil means nobody is told.
+	// Notify tells systemd, e.g. "READY=1", and after each published State the
+	// status line, changed or not; nil means nobody is told.
 	Notify func(state string)
 	// Watchdog is the interval at which systemd wants to hear from the daemon;
 	// 0 means never.

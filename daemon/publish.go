@@ -67,12 +67,7 @@ func (s *supervisor) publish() {
 	st.Counters = s.counters
 	st.Counters.ConditionsRaised = maps.Clone(s.counters.ConditionsRaised)
 	s.publisher.Publish(st)
-	// Told only when it changes: a manager that is slow to read must not be
-	// flooded with what it knows.
-	if line := statusLine(st); line != s.statusLine {
-		s.statusLine = line
-		s.cfg.Notify("STATUS=" + line)
-	}
+	s.cfg.Notify("STATUS=" + statusLine(st))
 }
 
 // statusLine is the one line that systemd shows.

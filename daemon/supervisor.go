@@ -42,7 +42,6 @@ type supervisor struct {
 	counters   state.Counters
 	running    *job           // at most one
 	looking    int            // media being mounted to be decided or identified
-	statusLine string         // as the service manager was last told
 	copyCount  map[string]int // finished copies by drive id
 }
 

@@ -6,6 +6,7 @@ import (
 	"os"
 	"os/signal"
 	"path/filepath"
+	"strings"
 	"sync"
 	"syscall"
 
@@ -54,7 +55,16 @@ mount points and the control socket; under systemd both come from the service.`,
 func runDaemon(ctx context.Context, cfg daemon.Config, log *slog.Logger) error {
 	cfg.Version = version()
 	cfg.Log = log
+	told := ""
 	cfg.Notify = func(state string) {
+		// A status line is told only when it changes: a manager that is slow to
+		// read must not be flooded with what it knows, nor hold up the daemon.
+		if strings.HasPrefix(state, "STATUS=") {
+			if state == told {
+				return
+			}
+			told = state
+		}
 		if _, err := sddaemon.SdNotify(false, state); err != nil {
 			log.Warn("tell the service manager", "error", err)
 		}
