@@ -1,0 +1,109 @@
+package daemon
+
+import (
+	"context"
+	"errors"
+	"io/fs"
+	"path"
+
+	"bothy/daemon/ledger"
+	"bothy/daemon/offload"
+	"bothy/daemon/state"
+)
+
+// openOffload goes on with an interrupted offload of the same files, or begins
+// one.
+func (j *job) openOffload(ctx context.Context, g group) (o ledger.Offload, resumed bool, err error) {
+	if j.s.ledger != nil {
+		old, ok, err := j.s.ledger.OpenOffload(ctx, j.cardKey())
+		j.recorderFailed(err)
+		if ok && err == nil && j.matches(ctx, old, g.plan) {
+			return old, true, nil
+		}
+	}
+	want, err := j.folderName()
+	if err != nil {
+		return o, false, err
+	}
+	var opened []*Opened
+	for _, d := range g.drives {
+		opened = append(opened, d.opened)
+	}
+	folder, err := freeFolder(want, opened)
+	if err != nil {
+		return o, false, err
+	}
+	o = ledger.Offload{
+		CardKey: j.cardKey(), CardLabel: j.dev.Label, Rule: j.rule.Name, Folder: folder, Verify: j.rule.Verify,
+		Checksum: j.rule.Checksum, CopiesWanted: j.box.Copies, Files: len(g.plan.Files), Bytes: g.plan.Bytes,
+		Started: moment(j.s.cfg.Now), Status: ledger.OffloadOpen, Verdict: string(state.Hold), RefersTo: j.referred(g.plan),
+	}
+	o.LeftOut = leftOutSentences(g.plan)
+	if j.s.ledger != nil {
+		begun, err := j.s.ledger.BeginOffload(ctx, o)
+		if err == nil {
+			return begun, false, nil
+		}
+		if ctx.Err() != nil {
+			return o, false, context.Cause(ctx)
+		}
+		j.recorderFailed(err)
+	}
+	// The work goes on without a ledger; it only is not remembered.
+	o.ID = unrecorded + path.Base(folder)
+	return o, false, nil
+}
+
+// unrecorded begins the id of an offload that the ledger does not know.
+const unrecorded = "unrecorded-"
+
+// matches reports whether an open offload is about just these files.
+func (j *job) matches(ctx context.Context, o ledger.Offload, plan *offload.Plan) bool {
+	if o.Files != len(plan.Files) || o.Bytes != plan.Bytes || o.Checksum != j.rule.Checksum || o.Verify != j.rule.Verify {
+		return false
+	}
+	files, err := j.s.ledger.Files(ctx, o.ID)
+	if err != nil {
+		j.recorderFailed(err)
+		return false
+	}
+	planned := map[string]bool{}
+	for _, e := range plan.Files {
+		planned[e.Path] = true
+	}
+	for _, f := range files {
+		if known, ok := j.known[f.Path]; !planned[f.Path] || !ok || known.Sum != f.Checksum {
+			return false
+		}
+	}
+	return true
+}
+
+// resume finds what an earlier run left on a drive.
+func (j *job) resume(ctx context.Context, d *jobDrive, o ledger.Offload, e *offload.Drive) {
+	copies, err := j.s.ledger.Copies(ctx, o.ID)
+	j.recorderFailed(err)
+	for _, c := range copies {
+		if c.DriveID != d.identity.ID || c.Status == ledger.CopyLost {
+			continue
+		}
+		if item, err := d.opened.FS.Lstat(c.Folder + offload.UnfinishedSuffix); err == nil && item.Mode.IsDir() {
+			proven, err := j.s.ledger.Proven(ctx, o.ID, d.identity.ID)
+			j.recorderFailed(err)
+			e.Folder, e.Resume, e.Held = c.Folder, true, map[string]offload.Checksums{}
+			for name := range proven {
+				if known, ok := j.known[name]; ok {
+					e.Held[name] = known
+				}
+			}
+			return
+		}
+	}
+	if _, err := d.opened.FS.Lstat(e.Folder); !errors.Is(err, fs.ErrNotExist) {
+		if name, err := freeFolder(e.Folder, []*Opened{d.opened}); err == nil {
+			e.Folder = name
+		}
+	} else if name, err := freeFolder(e.Folder, []*Opened{d.opened}); err == nil {
+		e.Folder = name
+	}
+}
