@@ -80,11 +80,10 @@ func TestStory_imageChangedBehindACleanCache(t *testing.T) {
 	tree := NewTree(t, "behind", 0, 3, 6)
 	card := testbed.MakeImage(t, testbed.FAT32, 96*testbed.MiB, "SKUA_D1", tree.dir)
 	good := testbed.MakeImage(t, testbed.Ext4, 96*testbed.MiB, "SKERRY_G", "")
-	bad := testbed.MakeImage(t, testbed.Ext4, 96*testbed.MiB, "SKERRY_B", "")
 	// Reading back comes after all writes on the bad drive, so that there is a
 	// moment in between; a slow good drive makes it long.
 	policy := policyText + "\n[[drive]]\nname = \"late\"\nlabel = \"LATE_*\"\nreserve = \"1MB\"\nread_back = \"after\"\n"
-	bad = testbed.MakeImage(t, testbed.Ext4, 96*testbed.MiB, "LATE_B", "")
+	bad := testbed.MakeImage(t, testbed.Ext4, 96*testbed.MiB, "LATE_B", "")
 	b := StartBox(t, policy, testbed.Options{})
 	b.PlugUSB("good", good, testbed.USBOptions{})
 	// Reading back from the bad drive takes half a minute, so that the last
