@@ -88,7 +88,7 @@ func (c *Client) Follow(ctx context.Context, show func(*Document) error) error {
 		}
 		d, err := c.Status(ctx)
 		if err != nil {
-			return err
+			return following(ctx, err)
 		}
 		if err := show(d); err != nil {
 			return err
@@ -101,6 +101,16 @@ func (c *Client) Follow(ctx context.Context, show func(*Document) error) error {
 		return fmt.Errorf("follow status: %w: %w", ErrEnded, err)
 	}
 	return fmt.Errorf("follow status: %w", ErrEnded)
+}
+
+// following judges a question that went wrong while a daemon was followed: one
+// that does not answer any more is ending, whatever the socket says of it.
+func following(ctx context.Context, err error) error {
+	var problem *Problem
+	if ctx.Err() != nil || errors.As(err, &problem) {
+		return err
+	}
+	return fmt.Errorf("follow status: %w: %w", ErrEnded, err)
 }
 
 // Enrol gives the drive at target an identity; name may be empty.
