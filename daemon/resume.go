@@ -5,6 +5,7 @@ import (
 	"errors"
 	"io/fs"
 	"path"
+	"strings"
 
 	"bothy/daemon/ledger"
 	"bothy/daemon/offload"
@@ -87,10 +88,13 @@ func (j *job) resume(ctx context.Context, d *jobDrive, o ledger.Offload, e *offl
 		if c.DriveID != d.identity.ID || c.Status == ledger.CopyLost {
 			continue
 		}
-		if item, err := d.opened.FS.Lstat(c.Folder + offload.UnfinishedSuffix); err == nil && item.Mode.IsDir() {
+		// A copy of a card that was not read whole is noted under the name it was
+		// about to get.
+		folder := strings.TrimSuffix(c.Folder, offload.IncompleteSuffix)
+		if item, err := d.opened.FS.Lstat(folder + offload.UnfinishedSuffix); err == nil && item.Mode.IsDir() {
 			proven, err := j.s.ledger.Proven(ctx, o.ID, d.identity.ID)
 			j.recorderFailed(err)
-			e.Folder, e.Resume, e.Held = c.Folder, true, map[string]offload.Checksums{}
+			e.Folder, e.Resume, e.Held = folder, true, map[string]offload.Checksums{}
 			for name := range proven {
 				if known, ok := j.known[name]; ok {
 					e.Held[name] = known

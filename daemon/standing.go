@@ -7,6 +7,7 @@ import (
 	"io"
 	"path"
 	"slices"
+	"strings"
 
 	"bothy/daemon/checksum"
 	"bothy/daemon/ledger"
@@ -58,6 +59,9 @@ func (j *job) checkCopy(ctx context.Context, d *jobDrive, c ledger.Copy, files [
 			return
 		}
 		c.Status, c.Updated = ledger.CopyProven, moment(j.s.cfg.Now)
+		if strings.HasSuffix(c.Folder, offload.IncompleteSuffix) {
+			c.Status = ledger.CopyIncomplete
+		}
 		if err := j.s.ledger.PutCopy(ctx, c); err != nil {
 			j.recorderFailed(err)
 			return
