@@ -7,20 +7,20 @@ import (
 	"bothy/testdata/testbed"
 )
 
-// inMidCopy waits until a file of the running offload is proven on some drive,
-// and no drive has them all.
+// inMidCopy waits until each drive has some files of the running offload proven,
+// and none has them all.
 func (b *Box) inMidCopy(files int) Status {
 	b.t.Helper()
 	return b.Until("the copy is half done", func(s Status) bool {
 		if len(s.Offloads) == 0 || !s.Offloads[0].Running {
 			return false
 		}
-		begun := false
+		begun := len(s.Offloads[0].Copies) > 0
 		for _, c := range s.Offloads[0].Copies {
 			if c.FilesProven >= files {
 				return false
 			}
-			begun = begun || c.FilesProven >= 1
+			begun = begun && c.FilesProven >= 1
 		}
 		return begun
 	})
