@@ -73,6 +73,9 @@ type Drive struct {
 	ReserveBytes int64
 	// ReadBackAfter: prove after the last write, since seeking would hurt.
 	ReadBackAfter bool
+	// Place tells this drive's disks from those of others; it matters with
+	// Job.Copies only.
+	Place Place
 }
 
 // Checksums is what is known of a file's content.
@@ -96,6 +99,16 @@ type Job struct {
 	Earlier  map[string]map[string]string
 	Ignore   []string
 	Creator  mhl.Creator
+	// Copies is how many proven copies on distinct disks somebody waits for.
+	// A drive beyond them that falls behind is let go, and catches up from a
+	// proven copy when those are finished. 0: every drive is waited for.
+	Copies int
+	// CardDone, if set, is called once, when Copies copies are proven and
+	// nothing more will be read from the card; catching up may follow.
+	CardDone func()
+	// Yield, if set, is called between portions while drives catch up. It
+	// blocks as long as other work goes first; its error ends the catching up.
+	Yield    func(context.Context) error
 	Recorder Recorder       // nil: nothing is recorded
 	Progress func(Progress) // nil: nobody looks; called from one goroutine
 	// Now gives the moment that manifests carry, and whether the clock is trusted.

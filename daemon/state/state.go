@@ -163,6 +163,7 @@ const (
 	CopyCopying    CopyPhase = "copying"
 	CopyProving    CopyPhase = "proving"    // reading back
 	CopyFinishing  CopyPhase = "finishing"  // manifest, ledger, rename
+	CopyBehind     CopyPhase = "behind"     // slower than the others; catches up when they are done
 	CopyUnfinished CopyPhase = "unfinished" // interrupted; goes on when card and drive are back
 	CopyProven     CopyPhase = "proven"
 	CopyRefused    CopyPhase = "refused"    // preflight said no, nothing was written
