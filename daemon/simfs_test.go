@@ -77,7 +77,7 @@ func (s *simSource) ReadAt(p []byte, at int64) (int, error) {
 	return s.File.ReadAt(p, at)
 }
 
-func (f *simFS) Create(name string) (offload.Sink, error) {
+func (f *simFS) Create(name string, size int64) (offload.Sink, error) {
 	if err := f.do("create", name); err != nil {
 		return nil, err
 	}

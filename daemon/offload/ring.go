@@ -1,16 +1,17 @@
 package offload
 
 import (
-	"context"
 	"sync/atomic"
 
 	"bothy/daemon/volume"
 )
 
-// The ring's size bounds the engine's memory, whatever the card's size.
+// The ring's size bounds the engine's memory, whatever the card's size. While
+// drives catch up, nobody waits for them, and a few buffers do.
 const (
-	chunkBytes = 1 << 20
-	ringChunks = 24
+	chunkBytes   = 1 << 20
+	ringChunks   = 24
+	behindChunks = 4
 )
 
 // chunk is one portion of a file, shared by everybody who needs it.
@@ -32,10 +33,13 @@ func (c *chunk) release() {
 	}
 }
 
-type ring struct{ free chan *chunk }
+type ring struct {
+	size int // buffers
+	free chan *chunk
+}
 
 func newRing(chunks int) *ring {
-	r := &ring{free: make(chan *chunk, chunks+ringSpare)}
+	r := &ring{size: chunks, free: make(chan *chunk, chunks+ringSpare)}
 	for range chunks {
 		r.free <- &chunk{buf: volume.AlignedBuffer(chunkBytes), ring: r}
 	}
@@ -50,15 +54,5 @@ func (r *ring) replace() {
 	select {
 	case r.free <- &chunk{buf: volume.AlignedBuffer(chunkBytes), ring: r}:
 	default: // more drives hang than anybody has slots for
-	}
-}
-
-// get waits for a free buffer with the given number of shares.
-func (r *ring) get(ctx context.Context) (*chunk, error) {
-	select {
-	case c := <-r.free:
-		return c, nil
-	case <-ctx.Done():
-		return nil, ctx.Err()
 	}
 }
