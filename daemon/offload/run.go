@@ -43,8 +43,10 @@ type run struct {
 // its end: proven, refused, failed, incomplete, or unfinished because the card
 // went away or ctx was cancelled. What it has started it waits for, but for
 // calls into a drive that hangs in the kernel.
-func Run(ctx context.Context, job Job) Result {
-	r := newRun(&job)
+func Run(ctx context.Context, job Job) Result { return newRun(&job).carryOut(ctx) }
+
+func (r *run) carryOut(ctx context.Context) Result {
+	job := r.job
 	if err := job.Validate(); err != nil {
 		for _, t := range r.targets {
 			t.refuse(err)

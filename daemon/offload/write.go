@@ -141,7 +141,7 @@ func (w *writing) write(c *chunk) {
 		}
 		return nil
 	})
-	if w.err == nil && t.follows() && w.written-w.flushed >= followBytes && w.written < w.reading.file.SizeBytes {
+	if w.err == nil && t.follows() && w.written-w.flushed >= t.run.job.followsAfter() && w.written < w.reading.file.SizeBytes {
 		w.follow()
 	}
 }
