@@ -12,6 +12,7 @@ import (
 // are finished. What is read there must agree with what the card gave: a copy
 // that rots is never passed on.
 func (r *run) catchUp(ctx context.Context) {
+	r.catchingUp = true
 	for range r.job.attempts() {
 		if ctx.Err() != nil {
 			return

@@ -99,7 +99,7 @@ func (r *run) blame(t *target, waited time.Duration) (letGo bool) {
 
 // canSpare reports whether enough others keep up.
 func (r *run) canSpare(t *target) bool {
-	if r.job.Copies <= 0 {
+	if r.job.Copies <= 0 || r.catchingUp {
 		return false
 	}
 	var others []Place

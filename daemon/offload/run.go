@@ -37,6 +37,7 @@ type run struct {
 	historyBad  []string            // the run's
 	unsure      int                 // the run's; files that a second reading was to confirm and could not
 	cardDone    bool                // the run's
+	catchingUp  bool                // the run's; nobody is held up any more
 }
 
 // Run carries out one offload and returns when every drive's copy has reached
