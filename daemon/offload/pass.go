@@ -55,7 +55,7 @@ type cardRead struct {
 func (r *run) stintsFor(card *cardRead) (list []*stint) {
 	for _, t := range r.live() {
 		if t.stint != nil {
-			if t.behind.Load() && r.canSpare(t) {
+			if t.behind.Load() && r.canSpare(t, notAsked) {
 				continue
 			}
 			<-t.stint.over
