@@ -139,10 +139,10 @@ func (t *target) openCopy(f *file) (Source, error) {
 	name := join(t.result.Folder, f.Path)
 	t.mu.Unlock()
 	c := &copySource{target: t}
-	err := c.patiently(func() (err error) {
+	err := t.patiently(func() (err error) {
 		c.Source, err = t.drive.FS.OpenMedium(name)
 		return err
-	})
+	}, c.closeLate)
 	if err != nil {
 		return nil, err
 	}
@@ -157,6 +157,7 @@ func (t *target) openCopy(f *file) (Source, error) {
 type copySource struct {
 	Source
 	target *target
+	stuck  bool // somebody is in a call into it, and closes it when he wakes up
 }
 
 func (c *copySource) ReadAt(p []byte, off int64) (n int, err error) {
@@ -165,32 +166,48 @@ func (c *copySource) ReadAt(p []byte, off int64) (n int, err error) {
 		err error
 	}
 	var a answer
-	err = c.patiently(func() error {
+	err = c.target.patiently(func() error {
 		n, err := c.Source.ReadAt(p, off)
 		a = answer{n, err}
 		return nil
-	})
+	}, c.closeLate)
 	if err != nil {
+		c.stuck = true
 		return 0, err
 	}
 	return a.n, a.err
 }
 
 func (c *copySource) Close() error {
-	if c.target.hung() {
-		return nil // whoever is stuck with it has it still
+	if c.stuck {
+		return nil
 	}
-	return c.Source.Close()
+	return c.target.patiently(c.Source.Close, func() {})
 }
 
-// patiently runs one operation, and gives it up when the drive hangs.
-func (c *copySource) patiently(op func() error) error {
-	ended := make(chan error, 1)
-	go func() { ended <- c.target.call(op) }()
+func (c *copySource) closeLate() {
+	if c.Source != nil {
+		c.Source.Close()
+	}
+}
+
+// patiently runs one operation, and gives it up when the drive hangs. When it
+// comes back after all, late is called.
+func (t *target) patiently(op func() error, late func()) error {
+	ended, givenUp := make(chan error), make(chan struct{})
+	go func() {
+		err := t.call(op)
+		select {
+		case ended <- err:
+		case <-givenUp:
+			late()
+		}
+	}()
 	select {
 	case err := <-ended:
 		return err
-	case <-c.target.stuck:
+	case <-t.stuck:
+		close(givenUp)
 		return ErrDriveHung
 	}
 }
