@@ -69,7 +69,7 @@ func (r *run) lastPass(ctx context.Context) bool {
 // copyPass reads once what drives lack, each file from the first copy that was
 // not found wrong before, and reports whether there was anything to do.
 func (r *run) copyPass(ctx context.Context, sources []*target) bool {
-	card := &cardRead{done: make(chan struct{})}
+	card := &cardRead{done: make(chan struct{}), unsure: r.unsure}
 	takers := r.behindStints(card)
 	if len(takers) == 0 {
 		return false

@@ -35,7 +35,7 @@ func (r *run) pass(ctx context.Context) bool {
 	if ctx.Err() != nil && card.err == nil {
 		card.err = context.Cause(ctx)
 	}
-	r.cardErr = card.err
+	r.cardErr, r.unsure = card.err, card.unsure
 	r.compareHistory()
 	close(card.done)
 	r.awaitEnds(takers)
