@@ -14,12 +14,12 @@ import (
 func (r *run) catchUp(ctx context.Context) {
 	r.catchingUp = true
 	for range r.job.attempts() {
-		if ctx.Err() != nil {
-			return
-		}
 		sources := r.sources()
-		if len(sources) == 0 || !r.copyPass(ctx, sources) {
+		if ctx.Err() != nil || len(sources) == 0 || !r.copyPass(ctx, sources) {
 			break
+		}
+		if r.yielded != nil {
+			return
 		}
 	}
 	// Nothing finished can be read from, or it does not hold all: the card may.
@@ -87,10 +87,10 @@ func (r *run) copyPass(ctx context.Context, sources []*target) bool {
 				to = append(to, s.target)
 			}
 		}
-		if len(to) == 0 || ctx.Err() != nil {
+		if len(to) == 0 || ctx.Err() != nil || r.yielded != nil {
 			continue
 		}
-		c.read(ctx, f, sources, to)
+		r.yielded = c.read(ctx, f, sources, to)
 	}
 	shut()
 	for _, s := range takers {
@@ -108,8 +108,14 @@ type copyReader struct{ reader }
 
 // read gives one file from the first copy that can be read. Nothing is tried
 // twice in one pass: who took the first half of a file from one copy must be
-// done with it before another is asked.
-func (c *copyReader) read(ctx context.Context, f *file, sources []*target, to []consumer) {
+// done with it before another is asked. The error says that other work goes
+// first for good.
+func (c *copyReader) read(ctx context.Context, f *file, sources []*target, to []consumer) error {
+	if f.SizeBytes == 0 { // no portion will ask
+		if err := c.yield(ctx); err != nil {
+			return err
+		}
+	}
 	for _, t := range sources {
 		if t.hung() || t.stands(f) != proven || c.run.isDamaged(t, f) {
 			continue
@@ -126,11 +132,15 @@ func (c *copyReader) read(ctx context.Context, f *file, sources []*target, to []
 			<-r.done
 			err = r.err
 		}
-		if err != nil && ctx.Err() == nil && !errors.Is(err, errYielded) {
+		if errors.Is(err, errYielded) {
+			return err
+		}
+		if err != nil && ctx.Err() == nil {
 			c.run.noteDamaged(t, f, err)
 		}
-		return
+		return nil
 	}
+	return nil
 }
 
 // openCopy opens a file of a finished copy for reading from the medium.

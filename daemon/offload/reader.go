@@ -117,10 +117,8 @@ func tell(all []consumer, m message) []consumer {
 func (c *reader) stream(ctx context.Context, src Source, r *reading, all []consumer) ([]consumer, error) {
 	size := r.file.SizeBytes
 	for at := int64(0); at < size; {
-		if c.before != nil {
-			if err := c.before(ctx); err != nil {
-				return all, fmt.Errorf("%w: %w", errYielded, err)
-			}
+		if err := c.yield(ctx); err != nil {
+			return all, err
 		}
 		ch, err := c.run.nextChunk(ctx)
 		if err != nil {
@@ -154,6 +152,17 @@ func (c *reader) stream(ctx context.Context, src Source, r *reading, all []consu
 		all = share(all, r, ch)
 	}
 	return all, nil
+}
+
+// yield lets other work go first.
+func (c *reader) yield(ctx context.Context) error {
+	if c.before == nil {
+		return nil
+	}
+	if err := c.before(ctx); err != nil {
+		return fmt.Errorf("%w: %w", errYielded, err)
+	}
+	return nil
 }
 
 func share(all []consumer, r *reading, ch *chunk) []consumer {

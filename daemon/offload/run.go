@@ -38,6 +38,7 @@ type run struct {
 	unsure      int                 // the run's; files that a second reading was to confirm and could not
 	cardDone    bool                // the run's
 	catchingUp  bool                // the run's; nobody is held up any more
+	yielded     error               // the run's; why catching up was ended
 }
 
 // Run carries out one offload and returns when every drive's copy has reached
