@@ -65,6 +65,15 @@ func each(kind string, d time.Duration) func(call) time.Duration {
 // follow runs the job and holds what must hold of any run.
 func (g *rig) follow(ctx context.Context, t tester) (Result, *course) {
 	t.Helper()
+	c := g.watched()
+	res := c.run.carryOut(ctx)
+	synctest.Wait()
+	c.judge(t, res)
+	return res, c
+}
+
+// watched readies a run whose course is noted.
+func (g *rig) watched() *course {
 	c := &course{rig: g, begun: time.Now(), finished: map[string]time.Duration{}}
 	g.rec.hear(func(event string) {
 		if rest, ok := strings.CutPrefix(event, "finished "); ok {
@@ -84,10 +93,14 @@ func (g *rig) follow(ctx context.Context, t tester) (Result, *course) {
 		c.done = append(c.done, cardDone{time.Since(c.begun), len(c.finished), g.card.calls()})
 	}
 	c.run = newRun(&g.job)
-	res := c.run.carryOut(ctx)
-	synctest.Wait()
-	c.judge(t, res)
-	return res, c
+	return c
+}
+
+// isDone reports whether the card was said to be done.
+func (c *course) isDone() bool {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	return len(c.done) > 0
 }
 
 // hear adds somebody who is told of every event.
@@ -158,7 +171,7 @@ func (x *faultFS) below(kind string) (n int) {
 	x.mu.Lock()
 	defer x.mu.Unlock()
 	for name, times := range x.named {
-		if strings.HasPrefix(name, kind+" "+testFolder+"/") {
+		if strings.HasPrefix(name, kind+" "+testFolder+"/") || strings.HasPrefix(name, kind+" "+testFolder+IncompleteSuffix+"/") {
 			n += times
 		}
 	}
