@@ -226,7 +226,7 @@ func (w *writing) close(again bool) {
 		s.toProve <- w.landing
 		return
 	}
-	if w.landing.isWhole(); w.landing.isSpoiled() {
+	if w.landing.isWhole() {
 		w.throwAway()
 	}
 }
