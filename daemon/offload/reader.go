@@ -117,6 +117,9 @@ func tell(all []consumer, m message) []consumer {
 func (c *reader) stream(ctx context.Context, src Source, r *reading, all []consumer) ([]consumer, error) {
 	size := r.file.SizeBytes
 	for at := int64(0); at < size; {
+		if ctx.Err() != nil { // with buffers to spare nobody else would ask
+			return all, context.Cause(ctx)
+		}
 		if err := c.yield(ctx); err != nil {
 			return all, err
 		}
