@@ -17,13 +17,14 @@ type faultFS struct {
 	// a real syncfs would write out the whole machine's disk.
 	noFlush bool
 
-	mu     sync.Mutex
-	n      int
-	kinds  map[string]int
-	named  map[string]int
-	sinks  map[string][]*sinkRecord // by name, in order of creation
-	broken []string                 // rules of flushing that were broken
-	reads  map[*faultSource]bool    // being read
+	mu       sync.Mutex
+	n        int
+	kinds    map[string]int
+	named    map[string]int
+	sinks    map[string][]*sinkRecord // by name, in order of creation
+	broken   []string                 // rules of flushing that were broken
+	reads    map[*faultSource]bool    // being read
+	halfMade map[string]bool          // by name: the last Create failed, and may have left something
 }
 
 type call struct {
@@ -44,11 +45,15 @@ type fault struct {
 // sinkRecord is the life of one file being written, from one Create on.
 type sinkRecord struct {
 	dirty, failed, flushed, closed bool
+	removed                        bool
 	written, flushedTo             int64 // bytes from the front
 }
 
 func newFaultFS(inner FS) *faultFS {
-	return &faultFS{FS: inner, noFlush: true, kinds: map[string]int{}, named: map[string]int{}, sinks: map[string][]*sinkRecord{}, reads: map[*faultSource]bool{}}
+	return &faultFS{
+		FS: inner, noFlush: true, kinds: map[string]int{}, named: map[string]int{}, sinks: map[string][]*sinkRecord{}, reads: map[*faultSource]bool{},
+		halfMade: map[string]bool{},
+	}
 }
 
 func (x *faultFS) strike(kind, name string) *fault {
@@ -111,7 +116,17 @@ func (x *faultFS) Rename(from, to string) error {
 }
 
 func (x *faultFS) Remove(name string) error {
-	return x.do("remove", name, func() error { return x.FS.Remove(name) })
+	err := x.do("remove", name, func() error { return x.FS.Remove(name) })
+	x.mu.Lock()
+	defer x.mu.Unlock()
+	if list := x.sinks[name]; len(list) > 0 && !x.halfMade[name] {
+		rec := list[len(list)-1]
+		if rec.removed {
+			x.broken = append(x.broken, name+" was removed twice")
+		}
+		rec.removed = rec.removed || err == nil
+	}
+	return err
 }
 
 func (x *faultFS) SetModTime(name string, at time.Time) error {
@@ -158,6 +173,9 @@ func (s *sinkRecord) flush(err error) {
 
 func (x *faultFS) Create(name string, size int64) (sink Sink, err error) {
 	err = x.do("create", name, func() error { sink, err = x.FS.Create(name, size); return err })
+	x.mu.Lock()
+	x.halfMade[name] = err != nil
+	x.mu.Unlock()
 	if err != nil {
 		if sink != nil {
 			sink.Close()
