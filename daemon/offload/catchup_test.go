@@ -230,8 +230,8 @@ func TestRun_damagedSource(t *testing.T) {
 					tc.do(g.drives[0], final(bad))
 					res, _ := g.follow(t.Context(), t)
 					mustProve(t, res, 0, 1, 2)
-					if list := res.Damaged["id-0"]; len(list) != 1 || list[0] != bad || len(res.Damaged) != 1 || res.CardErr != nil {
-						t.Errorf("damaged %v, card error %v", res.Damaged, res.CardErr)
+					if list := res.Damaged["id-0"]; len(list) != 1 || list[0] != bad || len(res.Damaged) != 1 || res.CardErr != nil || res.Mismatches != 0 {
+						t.Errorf("damaged %v, card error %v, %d mismatches put down to a drive", res.Damaged, res.CardErr, res.Mismatches)
 					}
 					if n := g.drives[1].below("open medium"); n != 1 {
 						t.Errorf("%d files were taken from the other copy", n)

@@ -172,8 +172,8 @@ func TestRun_nobodyToSpare(t *testing.T) {
 				if n := g.drives[0].below("open medium") + g.drives[1].below("open medium"); n != 0 {
 					t.Errorf("%d files were read from finished copies", n)
 				}
-				if got := len(c.done) == 1; got != tc.done {
-					t.Errorf("the card was done: %v", got)
+				if got := len(c.done) == 1; got != tc.done || got && c.done[0].finished != 3 {
+					t.Errorf("the card was done: %+v", c.done)
 				}
 				if n := g.drives[2].count("create"); n != len(g.job.Plan.Files) {
 					t.Errorf("%d files were made of %d", n, len(g.job.Plan.Files))
