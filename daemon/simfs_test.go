@@ -101,7 +101,7 @@ func (s *simSink) Write(p []byte) (int, error) {
 	return s.File.Write(p)
 }
 
-func (s *simSink) Push() error { return nil }
+func (s *simSink) Push(bool) error { return nil }
 func (s *simSink) Sync() error { return s.fs.do("sync", s.name) }
 
 func (f *simFS) Mkdir(name string) error {

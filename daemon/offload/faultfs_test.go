@@ -202,7 +202,9 @@ func (s *faultSink) Write(p []byte) (int, error) {
 	return s.Sink.Write(p)
 }
 
-func (s *faultSink) Push() error { return s.fs.do("push", s.name, s.Sink.Push) }
+func (s *faultSink) Push(last bool) error {
+	return s.fs.do("push", s.name, func() error { return s.Sink.Push(last) })
+}
 
 func (s *faultSink) Sync() error {
 	s.fs.mu.Lock()

@@ -51,6 +51,10 @@ type sink struct {
 // twice that is unwritten.
 const pushStep = 8 << 20
 
+// pushLast: the end of a file is handed over when it has this many bytes. The
+// flush of its group then finds it written; smaller ones it brings together.
+const pushLast = 128 << 10
+
 // Write implements Sink. Directly go whole blocks; the end of a file that has
 // none goes through the cache, and so does all that follows.
 func (s *sink) Write(p []byte) (n int, err error) {
@@ -96,8 +100,12 @@ func (s *sink) setDirect(on bool) error {
 
 // Push implements Sink. A file system without sync_file_range simply keeps
 // more in memory until Sync.
-func (s *sink) Push() error {
-	if s.direct || s.written-s.pushed < pushStep {
+func (s *sink) Push(last bool) error {
+	step := int64(pushStep)
+	if last {
+		step = pushLast
+	}
+	if s.direct || s.written-s.pushed < step {
 		return nil
 	}
 	fd := int(s.File.Fd())
