@@ -206,6 +206,10 @@ func (s *faultSink) Push(last bool) error {
 	return s.fs.do("push", s.name, func() error { return s.Sink.Push(last) })
 }
 
+func (s *faultSink) SetModTime(at time.Time) error {
+	return s.fs.do("set time", s.name, func() error { return s.Sink.SetModTime(at) })
+}
+
 func (s *faultSink) Sync() error {
 	s.fs.mu.Lock()
 	if s.rec.failed {

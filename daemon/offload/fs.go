@@ -60,6 +60,7 @@ type Sink interface {
 	// keeps the amount of unwritten memory bounded; last says that nothing more
 	// will come. It is no flush.
 	Push(last bool) error
+	SetModTime(at time.Time) error
 	// Sync makes data and metadata durable.
 	Sync() error
 }

@@ -185,7 +185,7 @@ func (w *writing) end() {
 		return
 	}
 	if w.err == nil {
-		w.err = t.call(func() error { return t.drive.FS.SetModTime(w.name(), f.ModTime) })
+		w.err = t.call(func() error { return w.sink.SetModTime(f.ModTime) })
 	}
 	if w.err != nil {
 		w.burn(false)

@@ -51,6 +51,7 @@ const (
 // io.Closer for one goroutine at a time.
 type DirectFile struct {
 	file   *os.File
+	fd     int // asking the file for it costs system calls
 	method Method
 	size   int64
 	align  int
@@ -125,7 +126,7 @@ func (d *DirectFile) alignedTo(p []byte, off int64) bool {
 
 func (d *DirectFile) pread(p []byte, off int64) (int, error) {
 	for {
-		n, err := unix.Pread(int(d.file.Fd()), p, off)
+		n, err := unix.Pread(d.fd, p, off)
 		switch {
 		case err == unix.EINTR:
 			continue
@@ -192,7 +193,7 @@ func prepareGrowing(f *os.File) (*DirectFile, error) {
 		return nil, err
 	}
 	fsType := typeByMagic(int64(sfs.Type))
-	d := &DirectFile{file: f, size: info.Size(), align: directAlign(fd), method: Direct}
+	d := &DirectFile{file: f, fd: fd, size: info.Size(), align: directAlign(fd), method: Direct}
 	if unbacked(fsType) {
 		d.method = Unbacked
 		return d, nil
@@ -217,7 +218,7 @@ func prepareDirect(f *os.File) (*DirectFile, error) {
 		return nil, err
 	}
 	fsType := typeByMagic(int64(sfs.Type))
-	d := &DirectFile{file: f, size: info.Size(), align: directAlign(fd)}
+	d := &DirectFile{file: f, fd: fd, size: info.Size(), align: directAlign(fd)}
 	if unbacked(fsType) {
 		d.method = Unbacked
 		return d, nil
@@ -310,6 +311,9 @@ func openBeneath(root *os.Root, path string, flags uint64) (*os.File, error) {
 		Resolve: unix.RESOLVE_BENEATH | unix.RESOLVE_NO_SYMLINKS |
 			unix.RESOLVE_NO_MAGICLINKS | unix.RESOLVE_NO_XDEV,
 	}
+	if flags&unix.O_CREAT != 0 {
+		how.Mode = 0o644
+	}
 	for {
 		fd, err := unix.Openat2(int(dir.Fd()), path, &how)
 		if err == unix.EINTR || err == unix.EAGAIN { // EAGAIN: a rename elsewhere raced with the walk
@@ -318,6 +322,20 @@ func openBeneath(root *os.Root, path string, flags uint64) (*os.File, error) {
 		if err != nil {
 			return nil, &os.PathError{Op: "open", Path: path, Err: err}
 		}
+		if flags&unix.O_NONBLOCK != 0 {
+			// It was for opening only; what comes now is a file that never waits.
+			if err := unix.SetNonblock(fd, false); err != nil {
+				unix.Close(fd)
+				return nil, &os.PathError{Op: "open", Path: path, Err: err}
+			}
+		}
 		return os.NewFile(uintptr(fd), path), nil
 	}
+}
+
+// CreateFile makes a new regular file below root for writing, by the same rules
+// as OpenDirect: no link is followed and no mount crossed. An error is
+// fs.ErrExist when the name is taken.
+func CreateFile(root *os.Root, path string) (*os.File, error) {
+	return openBeneath(root, path, unix.O_WRONLY|unix.O_CREAT|unix.O_EXCL)
 }
