@@ -69,7 +69,7 @@ func nibble(c byte) byte {
 	case c >= '0' && c <= '9':
 		return c - '0'
 	case c|0x20 >= 'a' && c|0x20 <= 'f':
-		return c | 0x20 - 'a' + 10
+		return (c | 0x20) - 'a' + 10
 	}
 	return 0xff
 }

@@ -6,6 +6,34 @@ import (
 	"bothy/daemon/checksum"
 )
 
+// folderHash has a folder's two values by algorithm.
+type folderHash struct{ Content, Structure map[string]string }
+
+// folderHashes gives those of every folder and, under ".", of the root.
+func folderHashes(files []FileHash, dirs []string) (map[string]folderHash, error) {
+	for i := range files {
+		files[i].Action = Original
+	}
+	root := newHistory(".")
+	p, err := newPlan(Generation{Folder: "x", Process: Transfer, At: noon, Files: files, Dirs: dirs}, histories{".": root})
+	if err != nil {
+		return nil, err
+	}
+	all := map[string]folderHash{}
+	for folder, dir := range p.folders.paths {
+		hash := folderHash{map[string]string{}, map[string]string{}}
+		for i := range p.folders.set.all() {
+			for which, values := range []map[string]string{hash.Content, hash.Structure} {
+				if values[algorithms[i]], err = checksum.Encode(algorithms[i], p.folders.slot(folder, i, which)); err != nil {
+					return nil, err
+				}
+			}
+		}
+		all[dir] = hash
+	}
+	return all, nil
+}
+
 // The worked example of the public reference implementation of the American
 // Society of Cinematographers (github.com/ascmitc/mhl, examples/scenarios,
 // scenario 05, commit 5970ecbd): two folders of two clips and a text each, and

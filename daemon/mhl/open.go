@@ -22,11 +22,27 @@ import (
 // can't be trusted, or says why the disk couldn't be read. A manifest that no
 // chain names, as an interrupted Append leaves it, is no damage: History lists
 // it and takes nothing from it.
-func Open(root *os.Root) (*History, error) {
-	h, damage, err := load(root, func(dir string, err error) error {
+//
+// A History holds about 300 bytes for each file that it knows and for each that
+// its newest generation lists.
+func Open(root *os.Root) (*History, error) { return open(root, keepAll) }
+
+// keep says how much of what is read is remembered.
+type keep int
+
+const (
+	keepNothing keep = iota // of files and folders: enough to add a generation
+	keepIndex               // what History's methods need
+	keepAll                 // the files and folders of the newest generation too
+)
+
+func open(root *os.Root, what keep) (*History, error) {
+	h, damage, err := load(root, what, func(dir string, err error) error {
 		return fmt.Errorf("list folder %s: %w", dir, err)
 	})
 	switch {
+	case errors.Is(err, errUncounted):
+		return open(root, keepIndex)
 	case err != nil:
 		return nil, err
 	case len(damage) > 0:
@@ -37,14 +53,14 @@ func Open(root *os.Root) (*History, error) {
 
 // load reads all that can be trusted and says what can't. unlisted is told of
 // folders that can't be listed; its error ends the work.
-func load(root *os.Root, unlisted func(dir string, err error) error) (*History, []*DamageError, error) {
+func load(root *os.Root, what keep, unlisted func(dir string, err error) error) (*History, []*DamageError, error) {
 	dirs, err := historyDirs(root, unlisted)
 	if err != nil {
 		return nil, nil, err
 	}
-	l := &loader{root: root, records: maxTotalRecords, bytes: maxTotalBytes, texts: map[string]string{}}
+	l := &loader{root: root, what: what, records: maxTotalRecords, bytes: maxTotalBytes}
 	top := newHistory(".")
-	histories := map[string]*History{".": top}
+	all := histories{".": top}
 	found := false
 	for _, dir := range dirs { // parents come before what is nested in them
 		h, err := l.history(dir)
@@ -59,18 +75,18 @@ func load(root *os.Root, unlisted func(dir string, err error) error) (*History, 
 			*top = *h
 			continue
 		}
-		histories[dir] = h
+		all[dir] = h
 		parent := path.Dir(dir)
-		for histories[parent] == nil {
+		for all[parent] == nil {
 			parent = path.Dir(parent)
 		}
-		histories[parent].Nested = append(histories[parent].Nested, h)
+		all[parent].Nested = append(all[parent].Nested, h)
 	}
 	if !found && len(l.damage) == 0 {
 		return nil, nil, ErrNoHistory
 	}
-	l.checkReferences(histories)
-	connect(histories)
+	l.checkReferences(all)
+	connect(all)
 	return top, l.damage, nil
 }
 
@@ -99,12 +115,16 @@ func historyDirs(root *os.Root, unlisted func(string, error) error) ([]string, e
 // loader reads histories that share bounds.
 type loader struct {
 	root    *os.Root
+	what    keep
 	records int   // how many more may be read
-	known   int   // how many paths are remembered
+	known   int   // how many paths are known
 	bytes   int64 // how many more may be read
-	texts   map[string]string
 	damage  []*DamageError
 }
+
+// errUncounted says that there may be more paths than are taken, which can't be
+// told without remembering them.
+var errUncounted = errors.New("paths weren't counted")
 
 func (l *loader) damaged(name string, cause error, format string, args ...any) {
 	l.damage = append(l.damage, damaged(name, cause, format, args...))
@@ -154,28 +174,63 @@ func (l *loader) generations(h *History) error {
 		return err
 	}
 	h.links = links
-	for _, entry := range links {
+	for i, entry := range links {
 		name := path.Join(inside, entry.name)
 		h.Orphans = slices.DeleteFunc(h.Orphans, func(o string) bool { return o == name })
-		var m *manifest
-		ok, err := l.read(name, MaxManifestBytes, func(r io.Reader) (err error) {
-			m, err = readManifest(r, &l.records, l.texts)
-			return err
-		}, entry.c4)
-		if err != nil {
+		if err := l.generation(h, name, entry, i == len(links)-1); err != nil {
 			return err
 		}
-		if !ok {
-			continue
-		}
-		before := len(h.files) + len(h.dirs)
-		h.add(name, entry, m)
-		if l.known += len(h.files) + len(h.dirs) - before; l.known > maxRecords {
+		switch {
+		case l.known <= maxRecords:
+		case l.what == keepNothing:
+			return errUncounted
+		default:
 			l.damaged(name, errRecords, "the history is too large")
 			return nil
 		}
 	}
+	h.files.trim()
 	l.checkGaps(h)
+	return nil
+}
+
+// generation reads one manifest and takes it in if nothing about it is damaged.
+func (l *loader) generation(h *History, name string, entry link, newest bool) error {
+	var m *manifest
+	var files []FileHash
+	h.files.begin()
+	take := func(f FileHash) error {
+		if l.what == keepNothing {
+			l.known++
+			return nil
+		}
+		if l.what == keepAll && newest {
+			files = append(files, f)
+		}
+		return h.files.stage(entry.number, f)
+	}
+	ok, err := l.read(name, MaxManifestBytes, func(r io.Reader) (err error) {
+		m, err = readManifest(r, &l.records, take)
+		return err
+	}, entry.c4)
+	switch {
+	case err != nil:
+		return err
+	case !ok:
+		h.files.drop()
+		return nil
+	}
+	m.Files = files
+	if l.what == keepNothing {
+		l.known += len(m.Dirs)
+		m.Dirs = nil
+	}
+	before := len(h.files.newest) + len(h.dirs)
+	h.add(name, entry, m)
+	l.known += len(h.files.newest) + len(h.dirs) - before
+	if l.what < keepAll {
+		h.Generations[len(h.Generations)-1].Dirs = nil
+	}
 	return nil
 }
 
@@ -258,15 +313,15 @@ func (e *readErrors) Read(p []byte) (int, error) {
 }
 
 // checkReferences holds that what a generation refers to is there, unchanged.
-func (l *loader) checkReferences(histories map[string]*History) {
+func (l *loader) checkReferences(all histories) {
 	known := map[string]string{}
-	for _, h := range histories {
+	for _, h := range all {
 		for _, entry := range h.links {
 			known[path.Join(h.Dir, FolderName, entry.name)] = entry.c4
 		}
 	}
-	for _, dir := range slices.Sorted(maps.Keys(histories)) {
-		for _, g := range histories[dir].Generations {
+	for _, dir := range slices.Sorted(maps.Keys(all)) {
+		for _, g := range all[dir].Generations {
 			for _, ref := range g.References {
 				name := path.Join(dir, ref.Path)
 				c4, ok := known[name]
