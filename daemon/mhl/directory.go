@@ -50,8 +50,12 @@ func (t *folderTable) slot(folder, i, which int) []byte {
 // and for the others only their own.
 type folderHasher struct {
 	folderTable
-	dirs    []string // named folders that are still to come, in order
-	open    []openFolder
+	dirs []string     // named folders that are still to come, in order
+	open []openFolder // from the root to the current one
+	// members has the digests, content and structure, of what lies in the open
+	// folders: those of a folder behind those of the one around it, which gets
+	// no more before the inner one is closed.
+	members [len(algorithms)][2][]byte
 	last    string // the file before
 	started bool
 	scratch []byte
@@ -59,8 +63,8 @@ type folderHasher struct {
 
 // openFolder is one that may still get members.
 type openFolder struct {
-	index   int
-	members [len(algorithms)][2]digestList // content and structure
+	index int
+	start [len(algorithms)]int // where its members begin
 }
 
 // newFolderHasher takes dirs, sorted by comparePaths, that may lack parents of
@@ -166,36 +170,24 @@ func (h *folderHasher) enter(dir string) error {
 		}
 		h.paths = append(h.paths, next)
 		h.digests = append(h.digests, make([]byte, h.stride)...)
-		h.push(len(h.paths) - 1)
+		inner := openFolder{index: len(h.paths) - 1}
+		for i := range inner.start {
+			inner.start[i] = len(h.members[i][0])
+		}
+		h.open = append(h.open, inner)
 	}
 	return nil
 }
 
-// push opens a folder, with the memory of one that was as deep before.
-func (h *folderHasher) push(index int) {
-	if len(h.open) < cap(h.open) {
-		h.open = h.open[:len(h.open)+1]
-	} else {
-		h.open = append(h.open, openFolder{})
-	}
-	f := &h.open[len(h.open)-1]
-	f.index = index
-	for i := range f.members {
-		for which := range f.members[i] {
-			f.members[i][which].data = f.members[i][which].data[:0]
-		}
-	}
-}
-
 // leave closes the current folder and hands its hashes to the one around it.
 func (h *folderHasher) leave() error {
-	f := &h.open[len(h.open)-1]
+	f := h.open[len(h.open)-1]
 	dir := h.paths[f.index]
 	h.open = h.open[:len(h.open)-1]
 	for i := range h.set.all() {
-		for which := range f.members[i] {
-			list := &f.members[i][which]
-			list.size = checksum.DigestBytes(algorithms[i])
+		for which, data := range h.members[i] {
+			h.members[i][which] = data[:f.start[i]]
+			list := &digestList{data[f.start[i]:], checksum.DigestBytes(algorithms[i])}
 			sort.Sort(list)
 			digest, err := checksum.AppendSum(h.scratch[:0], algorithms[i], list.data)
 			if err != nil {
@@ -213,17 +205,17 @@ func (h *folderHasher) leave() error {
 	return nil
 }
 
-// member adds a file or folder to the current folder: its content as it is, its
-// structure bound to its name, by hashing the name's bytes followed by the
-// digest.
+// member adds a file or folder to the folder that is current: its content as it
+// is, its structure bound to its name, by hashing the name's bytes followed by
+// the digest.
 func (h *folderHasher) member(path string, i int, content, structure []byte) error {
-	lists := &h.open[len(h.open)-1].members[i]
-	lists[0].data = append(lists[0].data, content...)
+	lists := &h.members[i]
+	lists[0] = append(lists[0], content...)
 	var buf [256 + 64]byte // a name and a digest, mostly
 	named := append(buf[:0], path[strings.LastIndexByte(path, '/')+1:]...)
 	named = append(named, structure...)
 	var err error
-	lists[1].data, err = checksum.AppendSum(lists[1].data, algorithms[i], named)
+	lists[1], err = checksum.AppendSum(lists[1], algorithms[i], named)
 	if err != nil {
 		return fmt.Errorf("hash folder of %s: %w", path, err)
 	}

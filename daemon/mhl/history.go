@@ -36,6 +36,7 @@ type histories map[string]*History
 // Recorded is a generation as it was read. Its Files and Dirs, with paths from
 // the history's Dir, are kept for the newest one only: what older ones say of a
 // file is in Latest, and a folder that is proven every week has many of them.
+// OpenIndex keeps none.
 type Recorded struct {
 	Generation
 	Number     int
@@ -133,7 +134,8 @@ func (h *History) names(of func(*History) iter.Seq[string]) []string {
 		}
 	}
 	slices.Sort(all)
-	return all
+	// Twice is what a history recorded before a folder in it got its own.
+	return slices.Compact(all)
 }
 
 // Covers reports whether name, from the opened root, lies in a folder that has

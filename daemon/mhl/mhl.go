@@ -1,9 +1,9 @@
 // Package mhl reads, writes and verifies ASC MHL v1.0 histories: the checksum
 // lists beside a copy that let anybody prove it again, without this program.
 //
-// Use Append to add a generation, Open to read what a folder's history knows,
-// Verify to prove a folder against it, and Ignore to tell what a list leaves
-// out.
+// Use Append to add a generation, Open or OpenIndex to read what a folder's
+// history knows, Verify to prove a folder against it, and Ignore to tell what a
+// list leaves out.
 //
 // It guarantees: a manifest is complete and durable under its final name
 // before the chain names it, and the chain is durable when Append returns;

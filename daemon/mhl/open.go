@@ -23,9 +23,14 @@ import (
 // chain names, as an interrupted Append leaves it, is no damage: History lists
 // it and takes nothing from it.
 //
-// A History holds about 300 bytes for each file that it knows and for each that
-// its newest generation lists.
+// The files that newest generations list cost about 200 bytes each; OpenIndex
+// does without.
 func Open(root *os.Root) (*History, error) { return open(root, keepAll) }
+
+// OpenIndex is Open for those who want the methods of History only: no
+// generation has its Files and Dirs. It holds about 150 bytes for each file
+// with a path of 30 bytes and one value.
+func OpenIndex(root *os.Root) (*History, error) { return open(root, keepIndex) }
 
 // keep says how much of what is read is remembered.
 type keep int
