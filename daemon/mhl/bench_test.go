@@ -5,6 +5,7 @@ import (
 	"os"
 	"path"
 	"runtime"
+	"syscall"
 	"testing"
 	"time"
 
@@ -58,6 +59,14 @@ func (w *weighing) Do(step Step, change func() error) error {
 	return change()
 }
 
+// cpu is what the whole process has used so far.
+func cpu(b *testing.B) time.Duration {
+	b.Helper()
+	var used syscall.Rusage
+	must(b, syscall.Getrusage(syscall.RUSAGE_SELF, &used))
+	return time.Duration(used.Utime.Nano() + used.Stime.Nano())
+}
+
 func benchSizes(b *testing.B, run func(b *testing.B, n int)) {
 	for _, n := range []int{1_000, 10_000, 100_000} {
 		b.Run(fmt.Sprint(n), func(b *testing.B) { run(b, n) })
@@ -76,14 +85,12 @@ func BenchmarkAppend(b *testing.B) {
 	benchSizes(b, func(b *testing.B, n int) {
 		g := bigCard(n)
 		b.ReportAllocs()
+		used := cpu(b)
 		for b.Loop() {
-			b.StopTimer()
-			root := benchRoot(b)
-			b.StartTimer()
-			_, err := Append(root, g, nil)
+			_, err := Append(benchRoot(b), g, nil)
 			must(b, err)
 		}
-		b.StopTimer()
+		b.ReportMetric(float64((cpu(b)-used).Milliseconds())/float64(b.N), "cpu-ms/op")
 		before, w := liveBytes(), &weighing{}
 		_, err := Append(benchRoot(b), g, w)
 		must(b, err)
@@ -102,11 +109,13 @@ func benchOpen(b *testing.B, open func(*os.Root) (*History, error)) {
 		must(b, err)
 		before := liveBytes()
 		b.ReportAllocs()
+		used := cpu(b)
 		var h *History
 		for b.Loop() {
 			h, err = open(root)
 			must(b, err)
 		}
+		b.ReportMetric(float64((cpu(b)-used).Milliseconds())/float64(b.N), "cpu-ms/op")
 		b.ReportMetric(float64(liveBytes()-before)/float64(n), "live-B/file")
 		runtime.KeepAlive(h)
 	})
