@@ -60,13 +60,13 @@ func newHistory(dir string) *History {
 }
 
 // add takes in a generation that is newer than all before. Its files were
-// staged.
-func (h *History) add(name string, entry link, m *manifest) {
+// staged. An error says that there was too much of something.
+func (h *History) add(name string, entry link, m *manifest) error {
 	if n := len(h.Generations); n > 0 {
 		h.Generations[n-1].Files, h.Generations[n-1].Dirs = nil, nil
 	}
 	h.Generations = append(h.Generations, Recorded{m.Generation, entry.number, name, entry.c4, m.References})
-	h.files.commit()
+	err := h.files.commit()
 	for _, dir := range m.Dirs {
 		h.dirs[dir] = true
 		if previous := m.moved[dir]; previous != "" && previous != dir {
@@ -74,11 +74,11 @@ func (h *History) add(name string, entry link, m *manifest) {
 		}
 	}
 	h.folders = m.folders
-	ignore, err := ParseIgnore(m.Ignore)
-	if err != nil { // can't be used: then nothing is left out
-		ignore = &Ignore{}
+	h.ignore = &Ignore{}
+	if ignore, unusable := ParseIgnore(m.Ignore); unusable == nil { // otherwise nothing is left out
+		h.ignore = ignore
 	}
-	h.ignore = ignore
+	return err
 }
 
 // connect lets every history find the others.

@@ -33,6 +33,9 @@ const (
 	none        = -1
 	digestAlign = 4 // every digest's length is a multiple
 	noTime      = -1
+	// maxValues is how many different ones a file may have. Each is compared
+	// with all before, so that somebody could buy much time with a few bytes.
+	maxValues = 1000
 )
 
 var errIndex = errors.New("it has more checksums than this program takes")
@@ -140,8 +143,9 @@ func (x *index) drop() {
 
 // commit puts what was staged before what was known. A value that is said again
 // takes the place of the older one, so that a folder that is proven every week
-// doesn't grow.
-func (x *index) commit() {
+// doesn't grow. An error says that some values were too many; the others are
+// known all the same.
+func (x *index) commit() (err error) {
 	from := int32(x.stageValues)
 	values, digests := x.stageValues, x.stageDigests // the ends of what is kept
 	for _, s := range x.staged {
@@ -149,8 +153,12 @@ func (x *index) commit() {
 		if !known {
 			head = none
 		}
-		if s.previous != "" && s.previous != s.path {
+		if s.previous != "" && s.previous != s.path && !x.full(head) {
 			head = x.moved(head, s.previous)
+		}
+		if x.full(head) {
+			err = errIndex
+			from = s.end
 		}
 		for ; from < s.end; from++ {
 			v := x.values[from]
@@ -174,6 +182,16 @@ func (x *index) commit() {
 		x.newest[s.path] = head
 	}
 	x.values, x.digests, x.staged = x.values[:values], x.digests[:digests], nil
+	return err
+}
+
+// full reports whether a list has more than maxValues.
+func (x *index) full(head int32) bool {
+	n := 0
+	for ; head != none && n <= maxValues; head = x.values[head].older {
+		n++
+	}
+	return n > maxValues
 }
 
 // moved takes over the list of a file that had another path: its values count

@@ -1,6 +1,7 @@
 package mhl
 
 import (
+	"errors"
 	"slices"
 	"testing"
 	"time"
@@ -76,7 +77,7 @@ func TestIndex_saysWhatMapsSay(t *testing.T) {
 				x.drop()
 				continue
 			}
-			x.commit()
+			must(rt, x.commit())
 			for _, f := range files {
 				m.add(generation, f)
 			}
@@ -105,13 +106,37 @@ func TestIndex_staysSmall(t *testing.T) {
 			f.HashedAt = noon.Add(time.Duration(generation) * time.Hour)
 			must(t, x.stage(generation, f))
 		}
-		x.commit()
+		must(t, x.commit())
 	}
 	if len(x.values) != 100 || len(x.digests) != 100*16 {
 		t.Errorf("%d values and %d bytes of digests for 100 files", len(x.values), len(x.digests))
 	}
 	if known := x.latest("DCIM/00000SKUA/SKUA000007.JPG"); len(known) != 1 || known[0].Generation != 49 {
 		t.Errorf("latest() = %+v", known)
+	}
+}
+
+// A manifest that gives one file values without end, or moves them to and fro,
+// is stopped before each of them is compared with all the others.
+func TestIndex_bounded(t *testing.T) {
+	t.Parallel()
+	for name, paths := range map[string][2]string{"one file": {"a", "a"}, "moved to and fro": {"a", "b"}} {
+		t.Run(name, func(t *testing.T) {
+			t.Parallel()
+			x := newIndex()
+			x.begin()
+			for i := range 100_000 {
+				f := still(i)
+				f.Path, f.PreviousPath = paths[i%2], paths[(i+1)%2]
+				must(t, x.stage(1, f))
+			}
+			if err := x.commit(); !errors.Is(err, errIndex) {
+				t.Errorf("commit() = %v, want errIndex", err)
+			}
+			if n := len(x.latest("a")) + len(x.latest("b")); n == 0 || n > 2*maxValues+2 {
+				t.Errorf("%d values are kept", n)
+			}
+		})
 	}
 }
 

@@ -127,7 +127,9 @@ func (l *loader) generation(h *History, name string, entry link, newest bool) er
 		m.Dirs = nil
 	}
 	before := len(h.files.newest) + len(h.dirs)
-	h.add(name, entry, m)
+	if err := h.add(name, entry, m); err != nil {
+		l.damaged(name, err, "the history is too large")
+	}
 	l.known += len(h.files.newest) + len(h.dirs) - before
 	if l.what < keepAll {
 		h.Generations[len(h.Generations)-1].Dirs = nil

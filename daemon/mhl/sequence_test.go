@@ -73,6 +73,16 @@ func written(t tb, dir string) map[string]string {
 	return all
 }
 
+// unflushed makes every change but those that take time and can't be seen.
+type unflushed struct{}
+
+func (unflushed) Do(step Step, change func() error) error {
+	if step.Op == OpSync || step.Op == OpSyncDir {
+		return nil
+	}
+	return change()
+}
+
 // A slice, a sequence in order and one out of order make the same manifests,
 // byte by byte, with and without histories in folders; and they prove the
 // folder.
@@ -113,12 +123,12 @@ func TestAppend_sequenceEqualsSlice(t *testing.T) {
 			for _, inner := range nested {
 				r, err := root.OpenRoot(inner)
 				must(rt, err)
-				_, err = Append(r, generation(rt, below(files, inner), checksum.MD5, Original), nil)
+				_, err = Append(r, generation(rt, below(files, inner), checksum.MD5, Original), unflushed{})
 				must(rt, errors.Join(err, r.Close()))
 			}
 			g := g
 			give(&g)
-			_, err := Append(root, g, nil)
+			_, err := Append(root, g, unflushed{})
 			must(rt, err)
 			report, err := Verify(t.Context(), root, nil, nil)
 			must(rt, err)
