@@ -12,11 +12,10 @@ import (
 // a time.
 type Estimator struct {
 	plan   Plan
-	total  int64   // bytes of the plan
-	toRead int64   // bytes of the card that somebody lacks
-	taking float64 // bytes per second that the drives are supposed to take
-	card   meter   // while drives take what it gives
-	second meter   // while it is read again, for its checksums alone
+	total  int64 // bytes of the plan
+	toRead int64 // bytes of the card that somebody lacks
+	card   meter // while drives take what it gives
+	second meter // while it is read again, for its checksums alone
 	copies []*copying
 
 	seen  bool
@@ -32,7 +31,6 @@ func New(p Plan) *Estimator {
 	if e.plan.Needed < 1 || e.plan.Needed > len(p.Copies) {
 		e.plan.Needed = len(p.Copies)
 	}
-	e.taking = supposedTaking(e.plan)
 	for range p.Copies {
 		e.copies = append(e.copies, &copying{estimator: e})
 	}
@@ -134,8 +132,8 @@ func (e *Estimator) secondLeft() int64 {
 
 // cardRate is in bytes per second; 0 when nothing is known.
 func (e *Estimator) cardRate() float64 {
-	if r := e.card.or(min(e.plan.CardRate, e.taking)); r > 0 {
-		return r
+	if r := e.card.or(e.plan.CardRate); r > 0 {
+		return min(r, e.taking())
 	}
 	// Before the first byte, while drives prove what an earlier run left.
 	slowest := 0.0
@@ -152,18 +150,23 @@ func (e *Estimator) secondRate() float64 {
 	return e.second.or(max(e.plan.CardRate, e.cardRate()))
 }
 
-// supposedTaking is how fast the needed drives can take what the card gives, as
-// far as that is known from earlier.
-func supposedTaking(p Plan) float64 {
+// taking is how fast the needed drives can take what the card gives, as far as
+// that is known.
+func (e *Estimator) taking() float64 {
 	var rates []float64
-	for _, c := range p.Copies {
-		rates = append(rates, cmpOr(c.Rates.Write, p.CardRate))
+	missing := e.plan.Needed
+	for _, c := range e.copies {
+		if c.complete() {
+			missing--
+		} else if rate := c.write.or(c.known.Write); !c.apart && c.moves() && rate > 0 {
+			rates = append(rates, rate)
+		}
 	}
-	if len(rates) == 0 {
-		return 0
+	if missing <= 0 || len(rates) < missing {
+		return math.Inf(1)
 	}
 	slices.Sort(rates)
-	return rates[len(rates)-p.Needed]
+	return rates[len(rates)-missing]
 }
 
 // progress is the part done of the needed copies: that of the last of the best.
