@@ -9,6 +9,7 @@ import (
 
 	"bothy/daemon"
 	"bothy/daemon/state"
+	"bothy/daemon/status"
 )
 
 func copyCommand(c console) *cobra.Command {
@@ -71,19 +72,20 @@ func copyByHand(cmd *cobra.Command, c console, req daemon.CopyRequest, asJSON bo
 	return nil
 }
 
-// showCopy draws the copy that has the longest way to go: what it has written
-// and proven, of twice the card's bytes.
+// showCopy draws how far all copies are together, how long they take and how
+// fast the source is read.
 func showCopy(bar *gauge, p daemon.CopyProgress) {
 	if len(p.Copies) == 0 {
 		return
 	}
-	done := 2 * p.Bytes
-	for _, c := range p.Copies {
-		if !c.State.Final() {
-			done = min(done, c.BytesWritten+c.BytesProven)
-		}
+	var notes []string
+	if p.BytesPerSecond > 0 {
+		notes = append(notes, humanBytes(p.BytesPerSecond)+"/s")
 	}
-	bar.show("copying and proving", done, 2*p.Bytes)
+	if left := status.TimeLeft(p.Left); left != "" {
+		notes = append(notes, left)
+	}
+	bar.part("copying and proving", p.Done, p.Bytes, notes...)
 }
 
 // copyResultOf is the published form of a report. A copy that was refused as a

@@ -1,6 +1,7 @@
 package status
 
 import (
+	"slices"
 	"strconv"
 	"strings"
 	"time"
@@ -142,7 +143,9 @@ func viewGoing(o Offload) goingView {
 	words := []string{strconv.Itoa(v.Bar) + " % done"}
 	switch left := leftWords(o.Left); {
 	case v.Bar == 100:
-		words = append(words, "slower drives still get their copies")
+		if slices.ContainsFunc(o.Copies, func(c Copy) bool { return !state.CopyPhase(c.Phase).Final() }) {
+			words = append(words, "slower drives still get their copies")
+		}
 	case left == "":
 		words = append(words, "how long it takes is not known yet")
 	default:

@@ -195,6 +195,10 @@ func span(seconds int64) string {
 	return strconv.FormatInt((seconds+1800)/3600, 10) + " h"
 }
 
+// TimeLeft says in words how long something still takes: in all, and how much of
+// it is copying and proof. It is empty when that is not known.
+func TimeLeft(l state.Left) string { return leftWords(renderLeft(l)) }
+
 // leftWords says how long something still takes; "" when nobody knows.
 func leftWords(l Left) string {
 	switch {
