@@ -69,6 +69,7 @@ var steady = map[string]shape{
 	"shared way":        {files: sizes(500, 60*mb), cardRate: 300 * mb, needed: 1, drives: drives(simDrive{write: 120 * mb, readBack: 120 * mb, shared: true})},
 	"proof lags":        {files: sizes(500, 60*mb), cardRate: 150 * mb, needed: 1, drives: drives(simDrive{write: 200 * mb, readBack: 60 * mb})},
 	"cached beginning":  {files: sizes(300, 100*mb), cardRate: 90 * mb, swallow: 300 * mb, needed: 2, drives: drives(simDrive{write: 40 * mb, readBack: 90 * mb}, simDrive{write: 45 * mb, readBack: 100 * mb})},
+	"all swallowed":     {files: sizes(40, 100*mb), cardRate: 300 * mb, swallow: 500 * mb, needed: 2, drives: drives(simDrive{write: 40 * mb, readBack: 90 * mb}, simDrive{write: 45 * mb, readBack: 100 * mb})},
 	"read twice":        {files: sizes(300, 100*mb), cardRate: 90 * mb, twice: true, needed: 2, drives: drives(simDrive{write: 200 * mb, readBack: 220 * mb}, simDrive{write: 200 * mb, readBack: 220 * mb})},
 	"by size only":      {files: sizes(300, 100*mb), cardRate: 90 * mb, noProof: true, needed: 2, drives: drives(simDrive{write: 200 * mb, readBack: 220 * mb}, simDrive{write: 200 * mb, readBack: 220 * mb})},
 	"a card in a hurry": {files: sizes(40, 30*mb), cardRate: 90 * mb, needed: 2, drives: drives(simDrive{write: 200 * mb, readBack: 220 * mb}, simDrive{write: 200 * mb, readBack: 220 * mb})},
@@ -105,7 +106,7 @@ func sound(t fatal, looks []told, needed int, noProof bool) {
 	t.Helper()
 	before := make([]float64, 1+len(looks[0].said.Copies))
 	for _, l := range looks {
-		e := l.said
+		e, whole := l.said, before[0]
 		for i, d := range append([]float64{e.Done}, partsOf(e)...) {
 			if !(d >= before[i] && d <= 1) {
 				t.Fatalf("at %s: done %v after %v (%d: 0 is the whole, then the copies)", l.look.At, d, before[i], i)
@@ -113,12 +114,15 @@ func sound(t fatal, looks []told, needed int, noProof bool) {
 			before[i] = d
 		}
 		there := 0
-		for _, c := range l.look.Copies {
+		for i, c := range l.look.Copies {
+			if one := e.Copies[i].Done == 1; one != (c.Phase == state.CopyProven || noProof && c.Phase == state.CopyUnproven) {
+				t.Fatalf("at %s: copy %d is %s, done %v", l.look.At, i, c.Phase, e.Copies[i].Done)
+			}
 			if c.Phase == state.CopyProven || noProof && c.Phase == state.CopyUnproven {
 				there++
 			}
 		}
-		if e.Done == 1 && there < needed && before[0] < 1 || there >= needed && e.Done != 1 {
+		if e.Done == 1 && there < needed && whole < 1 || there >= needed && e.Done != 1 {
 			t.Fatalf("at %s: done %v, and %d of %d copies are there", l.look.At, e.Done, there, needed)
 		}
 		for _, left := range append(leftsOf(e), e.Left) {
