@@ -25,6 +25,9 @@ compared, and gets a manifest. Nothing that is in a DIR already is touched.
 The verdict counts distinct physical disks: two folders of one disk are two
 proven copies and still 'hold', with that reason.
 
+On the way standard error says how far all copies are together, how fast SRC is
+read, and about how long copying and proof still take.
+
 Exit code 0: all copies are proven. 1: it ended, and not all are. 2: it was
 refused before the first byte.`,
 		Example: `  bothy copy /media/card --to /mnt/one --to /mnt/two

@@ -146,8 +146,8 @@ func TestGauge_notes(t *testing.T) {
 	left := "about 12 min left: 9 min of copying, 3 min of proof"
 	for columns, want := range map[int]string{
 		120: "copy [############............................]  30 %  86.4 MB/s  " + left,
-		50:  "copy [########....................]  30 %  86.4 MB/s",
-		24:  "copy [###.........]  30 %",
+		50:  "copy [#######..................]  30 %  86.4 MB/s",
+		24:  "copy [###.......]  30 %",
 	} {
 		var b bytes.Buffer
 		g := newGauge(console{err: &b, errTerminal: true, columns: columns})
