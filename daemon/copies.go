@@ -91,7 +91,7 @@ func (j *job) offload(ctx context.Context, g group) error {
 	}
 	j.noteBegun(ctx, o, ej.Drives)
 	j.publishOffload(o, g, ej.Drives)
-	ej.Progress = func(p offload.Progress) { j.s.post(func() { j.s.progress(o.ID, p) }) }
+	ej.Progress = j.paced(o.ID, &ej)
 	if err := ej.Validate(); err != nil {
 		return err
 	}

@@ -43,6 +43,7 @@ type supervisor struct {
 	running    *job           // at most one
 	looking    int            // media being mounted to be decided or identified
 	copyCount  map[string]int // finished copies by drive id
+	speeds     speeds         // of media, as measured in this life
 }
 
 // device is one insertion of one block device and what was decided about it.
