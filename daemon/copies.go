@@ -3,8 +3,6 @@ package daemon
 import (
 	"context"
 	"fmt"
-	"io"
-	"path"
 	"slices"
 	"strings"
 
@@ -12,7 +10,6 @@ import (
 	"bothy/daemon/mhl"
 	"bothy/daemon/offload"
 	"bothy/daemon/state"
-	"bothy/daemon/volume"
 	"bothy/policy"
 )
 
@@ -37,7 +34,7 @@ func (j *job) groups() []group {
 	var list []group
 	index := map[string]int{}
 	for _, d := range j.drives {
-		if d.opened == nil {
+		if d.opened == nil || d.hung() {
 			continue
 		}
 		have := j.on[d.identity.ID]
@@ -64,8 +61,9 @@ func (j *job) groups() []group {
 	return list
 }
 
-// offload runs the engine for one group. The error is about the card.
-func (j *job) offload(ctx context.Context, g group) error {
+// offload runs the engine for one group; after the last one the card is not
+// read again. The error is about the card.
+func (j *job) offload(ctx context.Context, g group, last bool) error {
 	if ctx.Err() != nil {
 		return context.Cause(ctx)
 	}
@@ -80,28 +78,53 @@ func (j *job) offload(ctx context.Context, g group) error {
 	if err := rec.Read(ctx, j.knownOf(g.plan)); err != nil {
 		j.recorderFailed(err)
 	}
-	ej := offload.Job{
-		Card: offload.Card{FS: j.opened.FS, Medium: j.opened.Medium}, Plan: g.plan,
-		Checksum: j.rule.Checksum, Verify: offload.Level(j.rule.Verify), Known: j.known, Earlier: j.hashes,
-		Ignore: j.rule.Ignore, Creator: j.creator(o), Now: j.s.cfg.Now, Settle: j.s.cfg.Settle, Patience: j.s.cfg.Patience,
-	}
-	ej.Recorder = rec
+	ej := j.engineJob(ctx, o, g)
+	ej.Recorder, ej.CardDone = rec, func() { j.cardDone(rec, last) }
 	for _, d := range g.drives {
-		ej.Drives = append(ej.Drives, j.engineDrive(ctx, d, o, resumed))
+		ej.Drives = append(ej.Drives, j.engineDrive(ctx, d, o, g, resumed))
 	}
 	j.noteBegun(ctx, o, ej.Drives)
 	j.publishOffload(o, g, ej.Drives)
-	ej.Progress = func(p offload.Progress) { j.s.post(func() { j.s.progress(o.ID, p) }) }
+	ej.Progress = func(p offload.Progress) {
+		j.s.claims.written(j, p)
+		j.s.post(func() { j.s.progress(o.ID, p) })
+	}
 	if err := ej.Validate(); err != nil {
 		return err
 	}
-	res := offload.Run(ctx, ej)
+	res := j.s.engine(ctx, ej)
 	for _, e := range g.plan.Files {
 		// What no drive held the engine has read, and compared.
 		j.compared[e.Path] = !slices.ContainsFunc(ej.Drives, func(d offload.Drive) bool { _, held := d.Held[e.Path]; return held })
 	}
 	j.early.close(rec)
 	return j.conclude(ctx, o, g, res)
+}
+
+// engineJob is what the engine is to do for a group, but for the drives.
+func (j *job) engineJob(ctx context.Context, o ledger.Offload, g group) offload.Job {
+	ej := offload.Job{
+		Card: offload.Card{FS: j.opened.FS, Medium: j.opened.Medium}, Plan: g.plan,
+		Checksum: j.rule.Checksum, Verify: offload.Level(j.rule.Verify), Known: j.known, Earlier: j.hashes,
+		Ignore: j.rule.Ignore, Creator: j.creator(o), Now: j.s.cfg.Now, Settle: j.s.cfg.Settle, Patience: j.s.cfg.Patience,
+		Copies: j.wanted(g), Yield: func(ctx context.Context) error { return j.s.traffic.wait(ctx, j.lane) },
+	}
+	if j.stands != "" {
+		ej.Card.FS = politeFS{ej.Card.FS, func() error { return ej.Yield(ctx) }}
+	}
+	return ej
+}
+
+// wanted is how many copies of a group somebody waits for: those that are
+// wanted, but for those that stand already.
+func (j *job) wanted(g group) int {
+	stand := -1
+	for _, e := range g.plan.Files {
+		if n := offload.Distinct(j.livePlaces(j.places[e.Path])); stand < 0 || n < stand {
+			stand = n
+		}
+	}
+	return max(1, j.box.Copies-stand)
 }
 
 // knownOf are the files of a plan whose checksums an earlier offload took. The
@@ -140,17 +163,23 @@ func (j *job) folderName() (string, error) {
 }
 
 // engineDrive says to the engine how to use one drive.
-func (j *job) engineDrive(ctx context.Context, d *jobDrive, o ledger.Offload, resumed bool) offload.Drive {
+func (j *job) engineDrive(ctx context.Context, d *jobDrive, o ledger.Offload, g group, resumed bool) offload.Drive {
 	e := offload.Drive{
 		ID: d.identity.ID, Name: d.identity.Name, FS: d.opened.FS, Root: d.opened.Root, Medium: d.opened.Medium,
-		Limits: d.opened.Limits, Folder: o.Folder, ReserveBytes: d.rule.ReserveBytes,
-		ReadBackAfter: d.rule.ReadBack == policy.ReadBackAfter || d.rule.ReadBack == policy.ReadBackAuto && d.dev.Rotational,
-	}
-	if free, _, err := volume.Space(d.opened.Root); err == nil {
-		e.FreeBytes = free
+		Limits: d.opened.Limits, Folder: o.Folder, ReserveBytes: d.rule.ReserveBytes, ReadBackAfter: d.rotating(), Place: d.place(),
 	}
 	if resumed {
 		j.resume(ctx, d, o, &e)
+	}
+	missing := int64(0)
+	for _, f := range g.plan.Files {
+		if _, held := e.Held[f.Path]; !held {
+			missing += f.SizeBytes
+		}
+	}
+	others := j.s.claims.plan(j, d.identity.ID, missing)
+	if free, err := ask(ctx, j, d, freeBytes); err == nil {
+		e.FreeBytes = max(0, free-others)
 	}
 	return e
 }
@@ -252,8 +281,10 @@ func (j *job) leaveSnapshots(ctx context.Context, g group) {
 		if d.err != nil {
 			continue
 		}
-		name := path.Join(ownFolder, "ledger-"+j.boxID+".db.zst")
-		err := writeOwn(d.opened, name, func(w io.Writer) error { return j.s.ledger.Snapshot(ctx, w) })
+		share, l, box := d.share, j.s.ledger, j.boxID
+		_, err := ask(ctx, j, d, func(ctx context.Context, o *Opened, step func()) (struct{}, error) {
+			return struct{}{}, share.leaveSnapshot(ctx, o, l, box, step)
+		})
 		if err != nil {
 			j.s.cfg.Log.Warn("the ledger's copy was not left on the drive", "drive", d.identity.Name, "err", err)
 		}

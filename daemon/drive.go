@@ -22,6 +22,8 @@ type drive struct {
 
 	identity    Identity // empty until identified
 	identifying bool
+	waits       bool // to be identified, once what was in its place is let go
+	share       *share
 	users       int // jobs that have it mounted
 	gone        bool
 	refused     bool
@@ -66,7 +68,7 @@ func (s *supervisor) takeDrive(ctx context.Context, dev *device, rule *policy.Dr
 			return
 		}
 	}
-	d := &drive{dev: dev.Device, rule: rule}
+	d := &drive{dev: dev.Device, rule: rule, share: newShare()}
 	s.drives = append(s.drives, d)
 	s.identify(ctx, d)
 }
@@ -92,6 +94,10 @@ type identified struct {
 // identify mounts a drive shortly to see which one it is, and enrols it when
 // its rule says so.
 func (s *supervisor) identify(ctx context.Context, d *drive) {
+	if d.waits = s.mounted.before(d.dev); d.waits {
+		d.reason = "waits until what was in its place before is let go"
+		return
+	}
 	d.identifying = true
 	s.looking++
 	dev, path, rule, box := d.dev, d.path, *d.rule, s.boxName()

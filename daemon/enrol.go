@@ -80,7 +80,7 @@ func (s *supervisor) enrolAttached(ctx context.Context, target, name string) (st
 		switch {
 		case d == nil:
 			answers <- answer{err: fmt.Errorf("%w: no drive rule has taken %q; see 'bothy explain %s'", ErrRefused, target, target)}
-		case d.users > 0 || d.identifying:
+		case d.users > 0 || d.identifying || d.waits:
 			answers <- answer{err: fmt.Errorf("%w: %s is in use; try again when its light is steady", ErrRefused, d.subject())}
 		default:
 			s.looking++

@@ -13,15 +13,18 @@ import (
 	"bothy/daemon/offload"
 	"bothy/daemon/state"
 	"bothy/daemon/volume"
+	"bothy/udev"
 )
 
 // cardKey recognises a card when it comes again; a card without an identity of
 // its own is never recognised.
-func (j *job) cardKey() string {
-	if j.dev.UUID == "" || !keepable(j.dev.UUID) {
+func (j *job) cardKey() string { return cardKey(j.dev) }
+
+func cardKey(dev udev.Device) string {
+	if dev.UUID == "" || !keepable(dev.UUID) {
 		return ""
 	}
-	return fmt.Sprintf("%s:%s:%d", j.dev.FSType, j.dev.UUID, j.dev.SizeBytes)
+	return fmt.Sprintf("%s:%s:%d", dev.FSType, dev.UUID, dev.SizeBytes)
 }
 
 // keepable reports whether the ledger can keep what a device says of itself.

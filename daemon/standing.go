@@ -41,6 +41,7 @@ func (j *job) checkCopies(ctx context.Context) {
 		for _, c := range copies {
 			if d := j.driveOf(c.DriveID); d != nil && d.opened != nil {
 				j.checkCopy(ctx, d, c, files)
+				d.unseen = d.unseen || d.hung()
 			}
 		}
 	}
@@ -49,13 +50,14 @@ func (j *job) checkCopies(ctx context.Context) {
 func (j *job) checkCopy(ctx context.Context, d *jobDrive, c ledger.Copy, files []ledger.KnownFile) {
 	switch c.Status {
 	case ledger.CopyProven, ledger.CopyIncomplete:
-		if err := standsThere(d, c, files); err != nil {
+		err := j.standsThere(ctx, d, c, files)
+		if err != nil && !d.hung() && ctx.Err() == nil {
 			j.lose(ctx, d, c, files, err)
 		}
 	case ledger.CopyFinishing:
 		// Power failed between the note and the next one: if the rename was
 		// done, all that the proof rests on was durable before it.
-		if standsThere(d, c, files) != nil {
+		if j.standsThere(ctx, d, c, files) != nil {
 			return
 		}
 		c.Status, c.Updated = ledger.CopyProven, moment(j.s.cfg.Now)
@@ -89,9 +91,16 @@ func (j *job) addPlace(name string, d *jobDrive, offloadID string) {
 
 // standsThere looks for a copy's manifest and files on a drive: names, sizes
 // and the manifest's own checksum. Contents are a patrol's business.
-func standsThere(d *jobDrive, c ledger.Copy, files []ledger.KnownFile) error {
+func (j *job) standsThere(ctx context.Context, d *jobDrive, c ledger.Copy, files []ledger.KnownFile) error {
+	_, err := ask(ctx, j, d, func(ctx context.Context, o *Opened, step func()) (struct{}, error) {
+		return struct{}{}, standsOn(ctx, o.FS, c, files, step)
+	})
+	return err
+}
+
+func standsOn(ctx context.Context, f offload.FS, c ledger.Copy, files []ledger.KnownFile, step func()) error {
 	if c.ManifestPath != "" {
-		sum, err := c4Of(d.opened.FS, path.Join(c.Folder, c.ManifestPath))
+		sum, err := c4Of(f, path.Join(c.Folder, c.ManifestPath))
 		if err != nil {
 			return err
 		}
@@ -103,7 +112,10 @@ func standsThere(d *jobDrive, c ledger.Copy, files []ledger.KnownFile) error {
 		if !provenOn(k, c.DriveID) {
 			continue
 		}
-		item, err := d.opened.FS.Lstat(path.Join(c.Folder, k.Path))
+		if step(); ctx.Err() != nil {
+			return context.Cause(ctx)
+		}
+		item, err := f.Lstat(path.Join(c.Folder, k.Path))
 		if err != nil {
 			return err
 		}
