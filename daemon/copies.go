@@ -80,8 +80,15 @@ func (j *job) offload(ctx context.Context, g group, last bool) error {
 	}
 	ej := j.engineJob(ctx, o, g)
 	ej.Recorder, ej.CardDone = rec, func() { j.cardDone(rec, last) }
-	for _, d := range g.drives {
-		ej.Drives = append(ej.Drives, j.engineDrive(ctx, d, o, g, resumed))
+	g.drives = slices.DeleteFunc(slices.Clone(g.drives), func(d *jobDrive) bool {
+		e := j.engineDrive(ctx, d, o, g, resumed)
+		if !d.hung() { // else it was given up while it was asked
+			ej.Drives = append(ej.Drives, e)
+		}
+		return d.hung()
+	})
+	if len(g.drives) == 0 {
+		return nil
 	}
 	j.noteBegun(ctx, o, ej.Drives)
 	j.publishOffload(o, g, ej.Drives)

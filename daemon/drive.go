@@ -130,7 +130,7 @@ func lookAtDrive(ctx context.Context, cfg Config, dev udev.Device, path string, 
 	if err != nil {
 		return identified{err: err}
 	}
-	found.identity, found.err = readIdentity(o.Root)
+	found.identity, found.err = readIdentity(o)
 	found.freeBytes, found.sizeBytes, _ = volume.Space(o.Root) // shown only; preflight asks again
 	if err := o.Release(context.WithoutCancel(ctx)); found.err == nil {
 		found.err = err

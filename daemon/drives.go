@@ -70,7 +70,7 @@ func (j *job) openDrive(ctx context.Context, d *jobDrive) {
 		return
 	}
 	d.opened = o
-	id, err := ask(ctx, j, d, func(context.Context, *Opened, func()) (Identity, error) { return readIdentity(o.Root) })
+	id, err := ask(ctx, j, d, func(_ context.Context, o *Opened, _ func()) (Identity, error) { return readIdentity(o) })
 	switch {
 	case err != nil && ctx.Err() != nil:
 	case d.hung():

@@ -25,7 +25,7 @@ func enrol(ctx context.Context, v Volumes, dev udev.Device, path, name, box stri
 }
 
 func enrolOpened(o *Opened, name, box string, at time.Time) (Identity, error) {
-	id, err := readIdentity(o.Root)
+	id, err := readIdentity(o)
 	switch {
 	case errors.Is(err, errNotEnrolled):
 		id = newIdentity(name, box, at)

@@ -6,7 +6,6 @@ import (
 	"fmt"
 	"io"
 	"io/fs"
-	"os"
 	"path"
 	"slices"
 	"strings"
@@ -40,28 +39,28 @@ type Identity struct {
 var errNotEnrolled = errors.New("the drive is not enrolled")
 
 // readIdentity reads a drive's identity. What a drive says is hostile input.
-func readIdentity(root *os.Root) (Identity, error) {
-	info, err := root.Lstat(ownFolder)
+func readIdentity(o *Opened) (Identity, error) {
+	item, err := o.FS.Lstat(ownFolder)
 	if errors.Is(err, fs.ErrNotExist) {
 		return Identity{}, errNotEnrolled
 	}
 	if err != nil {
 		return Identity{}, fmt.Errorf("look for %s: %w", ownFolder, err)
 	}
-	if !info.IsDir() {
+	if !item.Mode.IsDir() {
 		return Identity{}, fmt.Errorf("%s on the drive is no folder", ownFolder)
 	}
-	info, err = root.Lstat(identityFile)
+	item, err = o.FS.Lstat(identityFile)
 	if errors.Is(err, fs.ErrNotExist) {
 		return Identity{}, errNotEnrolled
 	}
 	if err != nil {
 		return Identity{}, fmt.Errorf("look for %s: %w", identityFile, err)
 	}
-	if !info.Mode().IsRegular() || info.Size() > maxIdentityBytes {
+	if !item.Mode.IsRegular() || item.SizeBytes > maxIdentityBytes {
 		return Identity{}, fmt.Errorf("%s on the drive is no identity file", identityFile)
 	}
-	f, err := root.Open(identityFile)
+	f, err := o.Root.Open(identityFile)
 	if err != nil {
 		return Identity{}, fmt.Errorf("open %s: %w", identityFile, err)
 	}

@@ -12,6 +12,7 @@ import (
 	"testing"
 	"time"
 
+	"bothy/daemon/offload"
 	"bothy/daemon/state"
 	"bothy/udev"
 )
@@ -26,6 +27,7 @@ type sim struct {
 	policy string
 	cfg    Config // of the next life
 	reload chan struct{}
+	engine func(context.Context, offload.Job) offload.Result // nil: the real one
 
 	s     *supervisor
 	end   context.CancelFunc
@@ -117,6 +119,9 @@ func (m *sim) start() *sim {
 	cfg.Notify = func(line string) { m.notify(s, line) }
 	s = newSupervisor(cfg)
 	m.s = s
+	if m.engine != nil {
+		s.engine = m.engine
+	}
 	ctx, end := context.WithCancel(context.Background())
 	m.end = end
 	// Every goroutine that the daemon starts inherits the label.

@@ -31,6 +31,7 @@ type simMedium struct {
 	body  string // which physical disk it is, for the oracle
 	dir   string
 	dirty bool
+	turns bool // a rotating disk
 
 	seq   uint64            // of the insertion; guarded by sim.mu
 	files map[string][]byte // what a card holds, kept apart from its folder
@@ -131,7 +132,7 @@ func (d *simMedium) seqNow() uint64 {
 func (d *simMedium) devices() []udev.Device {
 	dev := udev.Device{
 		Name: d.name, Node: "/invented/" + d.name, Disk: d.disk, DiskSeq: d.seq, SizeBytes: 64 << 30, Removable: true,
-		Slot: d.slot, Label: d.label, UUID: d.uuid, FSType: "invented", Bus: "invented", DiskKey: d.key, Initialized: true,
+		Slot: d.slot, Label: d.label, UUID: d.uuid, FSType: "invented", Bus: "invented", DiskKey: d.key, Initialized: true, Rotational: d.turns,
 	}
 	if d.disk == d.name {
 		return []udev.Device{dev}
