@@ -31,13 +31,19 @@ func (j *job) judge(ctx context.Context) outcome {
 }
 
 func (j *job) account() offload.Account {
-	a := offload.Account{Copies: j.box.Copies, Places: map[string][]offload.Place{}, Faults: j.faults}
+	return j.accountWith(bySet(j.tally, j.livePlaces))
+}
+
+// accountWith is the account with the places of each file as given; files that
+// stand in the same places are to be given one slice.
+func (j *job) accountWith(places func(i int) []offload.Place) offload.Account {
+	n := len(j.plan.Files)
+	a := offload.Account{Copies: j.box.Copies, Places: make(map[string][]offload.Place, n), Files: make([]string, n), Faults: j.faults}
 	if j.rule.Verify == policy.VerifySize {
 		a.Faults = append(a.Faults, "its rule asks for no reading back, and copies that were not read back release no card")
 	}
-	for _, e := range j.plan.Files {
-		a.Files = append(a.Files, e.Path)
-		a.Places[e.Path] = j.livePlaces(j.places[e.Path])
+	for i, e := range j.plan.Files {
+		a.Files[i], a.Places[e.Path] = e.Path, places(i)
 	}
 	for _, d := range j.drives {
 		if d.err != nil {
@@ -50,9 +56,10 @@ func (j *job) account() offload.Account {
 // livePlaces fills in what only the attached drives can tell. A drive that is
 // there and cannot be looked at vouches for nothing; one that is away counts by
 // what is known of it.
-func (j *job) livePlaces(places []offload.Place) []offload.Place {
-	live := make([]offload.Place, 0, len(places))
-	for _, p := range places {
+func (j *job) livePlaces(stands []stand) []offload.Place {
+	live := make([]offload.Place, 0, len(stands))
+	for _, s := range stands {
+		p := s.Place
 		if d := j.driveOf(p.DriveID); d != nil {
 			p = d.place()
 			if d.opened == nil || d.unseen {
@@ -61,9 +68,15 @@ func (j *job) livePlaces(places []offload.Place) []offload.Place {
 		} else if j.unfit[p.DriveID] {
 			continue
 		}
-		if !slices.ContainsFunc(live, func(q offload.Place) bool { return q.DriveID == p.DriveID }) {
-			live = append(live, p)
-		}
+		live = withPlace(live, p)
 	}
 	return live
+}
+
+// withPlace adds a place, unless the drive is there already.
+func withPlace(places []offload.Place, p offload.Place) []offload.Place {
+	if slices.ContainsFunc(places, func(q offload.Place) bool { return q.DriveID == p.DriveID }) {
+		return places
+	}
+	return append(places, p)
 }

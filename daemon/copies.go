@@ -3,6 +3,7 @@ package daemon
 import (
 	"context"
 	"fmt"
+	"maps"
 	"slices"
 	"strings"
 
@@ -37,28 +38,46 @@ func (j *job) groups() []group {
 		if d.opened == nil || d.hung() {
 			continue
 		}
-		have := j.on[d.identity.ID]
-		part := j.plan.Only(func(e offload.Entry) bool { return !have[e.Path] })
-		if len(part.Files) == 0 {
+		key := j.lacks(d)
+		if key == "" {
 			continue
 		}
-		if j.plan.HasHistory() {
-			part = j.plan
-		}
-		var key strings.Builder
-		for _, e := range part.Files {
-			key.WriteString(e.Path)
-			key.WriteByte(0)
-		}
-		i, ok := index[key.String()]
+		i, ok := index[key]
 		if !ok {
 			i = len(list)
-			index[key.String()] = i
-			list = append(list, group{plan: part})
+			index[key] = i
+			list = append(list, group{plan: j.lacking(d)})
 		}
 		list[i].drives = append(list[i].drives, d)
 	}
 	return list
+}
+
+// lacks tells drives apart that lack different files: it names the sets of the
+// tally that a drive has no copy of; empty when it lacks nothing.
+func (j *job) lacks(d *jobDrive) string {
+	used := make([]bool, len(j.tally.sets))
+	for i := range j.plan.Files {
+		used[j.tally.set[i]] = used[j.tally.set[i]] || !j.tally.standsOn(i, d.identity.ID)
+	}
+	var key []byte
+	for n, lacking := range used {
+		if lacking {
+			key = fmt.Appendf(key, "%d,", n)
+		}
+	}
+	return string(key)
+}
+
+func (j *job) lacking(d *jobDrive) *offload.Plan {
+	if j.plan.HasHistory() {
+		return j.plan
+	}
+	i := -1
+	return j.plan.Only(func(offload.Entry) bool {
+		i++ // it is asked in the order of the plan
+		return !j.tally.standsOn(i, d.identity.ID)
+	})
 }
 
 // offload runs the engine for one group; after the last one the card is not
@@ -100,12 +119,14 @@ func (j *job) offload(ctx context.Context, g group, last bool) error {
 		return err
 	}
 	res := j.s.engine(ctx, ej)
-	for _, e := range g.plan.Files {
-		// What no drive held the engine has read, and compared.
-		j.compared[e.Path] = !slices.ContainsFunc(ej.Drives, func(d offload.Drive) bool { _, held := d.Held[e.Path]; return held })
+	if len(j.hashes) > 0 {
+		for _, e := range g.plan.Files {
+			// What no drive held the engine has read, and compared.
+			j.compared[e.Path] = !slices.ContainsFunc(ej.Drives, func(d offload.Drive) bool { _, held := d.Held[e.Path]; return held })
+		}
 	}
 	j.early.close(rec)
-	return j.conclude(ctx, o, g, res)
+	return j.conclude(ctx, o, g, res, last)
 }
 
 // engineJob is what the engine is to do for a group, but for the drives.
@@ -125,18 +146,18 @@ func (j *job) engineJob(ctx context.Context, o ledger.Offload, g group) offload.
 // wanted is how many copies of a group somebody waits for: those that are
 // wanted, but for those that stand already.
 func (j *job) wanted(g group) int {
-	stand := -1
-	for _, e := range g.plan.Files {
-		if n := offload.Distinct(j.livePlaces(j.places[e.Path])); stand < 0 || n < stand {
-			stand = n
-		}
-	}
-	return max(1, j.box.Copies-stand)
+	distinct := bySet(j.tally, func(s []stand) int { return offload.Distinct(j.livePlaces(s)) })
+	fewest := j.box.Copies
+	j.tally.each(g.plan, func(i int) { fewest = min(fewest, distinct(i)) })
+	return max(1, j.box.Copies-fewest)
 }
 
 // knownOf are the files of a plan whose checksums an earlier offload took. The
 // engine does not report them anew, and each offload lists all that it proves.
 func (j *job) knownOf(plan *offload.Plan) (list []offload.FileSum) {
+	if len(j.known) == 0 {
+		return nil
+	}
 	for _, e := range plan.Files {
 		if sums, ok := j.known[e.Path]; ok {
 			list = append(list, offload.FileSum{Entry: e, Checksums: sums})
@@ -193,14 +214,21 @@ func (j *job) engineDrive(ctx context.Context, d *jobDrive, o ledger.Offload, g 
 
 // conclude takes the engine's result into the account. The error is about the
 // card.
-func (j *job) conclude(ctx context.Context, o ledger.Offload, g group, res offload.Result) error {
+func (j *job) conclude(ctx context.Context, o ledger.Offload, g group, res offload.Result, last bool) error {
 	j.recorderFailed(res.RecorderErr)
 	j.s.post(func() {
 		j.s.count(res)
 		j.s.copiesEnded(o.ID, res)
 	})
-	for name, sums := range res.Sums {
-		j.known[name] = sums
+	if !last || len(j.hashes) > 0 {
+		maps.Copy(j.known, res.Sums) // for the next engine, or for the card's own manifests
+	}
+	unsound := map[string]bool{}
+	for name := range res.Unreadable {
+		unsound[name] = true
+	}
+	for _, name := range res.Changed {
+		unsound[name] = true
 	}
 	for i, c := range res.Copies {
 		d := g.drives[i]
@@ -212,12 +240,12 @@ func (j *job) conclude(ctx context.Context, o ledger.Offload, g group, res offlo
 		if c.Phase != state.CopyProven && c.Phase != state.CopyIncomplete {
 			continue
 		}
-		for _, e := range g.plan.Files {
-			_, unread := res.Unreadable[e.Path]
-			if !unread && !slices.Contains(res.Changed, e.Path) {
-				j.addPlace(e.Path, d, o.ID)
+		s := stand{d.place(), o.ID}
+		j.tally.each(g.plan, func(i int) {
+			if !unsound[j.plan.Files[i].Path] {
+				j.tally.add(i, s)
 			}
-		}
+		})
 	}
 	j.blame(res)
 	if res.CardErr == nil {

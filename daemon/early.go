@@ -2,7 +2,6 @@ package daemon
 
 import (
 	"context"
-	"slices"
 	"sync"
 
 	"bothy/daemon/ledger"
@@ -111,21 +110,22 @@ func (j *job) maybeRelease(ctx context.Context, r *recorder, driveID string) {
 // accountSoFarLocked is the account while an engine runs: what stood proven
 // before it, and its finished copies for the files that it copies.
 func (j *job) accountSoFarLocked(r *recorder) offload.Account {
-	a := j.account()
-	copied := map[string]bool{}
-	for _, e := range r.group.plan.Files {
-		copied[e.Path] = true
-	}
-	for _, id := range j.early.finished {
-		d := j.driveOf(id)
-		if d == nil {
-			continue
-		}
-		for name := range copied {
-			if !slices.ContainsFunc(a.Places[name], func(p offload.Place) bool { return p.DriveID == id }) {
-				a.Places[name] = append(a.Places[name], d.place())
+	before := bySet(j.tally, j.livePlaces)
+	now := bySet(j.tally, func(stands []stand) []offload.Place {
+		places := j.livePlaces(stands)
+		for _, id := range j.early.finished {
+			if d := j.driveOf(id); d != nil {
+				places = withPlace(places, d.place())
 			}
 		}
-	}
-	return a
+		return places
+	})
+	copied := make([]bool, len(j.plan.Files))
+	j.tally.each(r.group.plan, func(i int) { copied[i] = true })
+	return j.accountWith(func(i int) []offload.Place {
+		if copied[i] {
+			return now(i)
+		}
+		return before(i)
+	})
 }

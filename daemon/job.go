@@ -36,10 +36,9 @@ type job struct {
 	letGo  sync.Once      // lets the card go
 	side   sync.WaitGroup // what goes on beside run and ends with it
 	plan   *offload.Plan
+	before []ledger.KnownFile           // as the ledger has them; from recognise to checkCopies
 	known  map[string]offload.Checksums // of files recognised from an earlier reading
-	refers map[string]string            // path to the offload that holds it
-	places map[string][]offload.Place   // where each file stands proven
-	on     map[string]map[string]bool   // by drive id: files in finished copies there
+	tally  *tally                       // where each file stands proven
 	hashes map[string]map[string]string // the card's own manifests
 	faults []string                     // each holds the card
 	// compared are files that the engine held against hashes in this job, and

@@ -77,12 +77,11 @@ func (j *job) matches(ctx context.Context, o ledger.Offload, plan *offload.Plan)
 		j.recorderFailed(err)
 		return false
 	}
-	planned := map[string]bool{}
-	for _, e := range plan.Files {
-		planned[e.Path] = true
-	}
+	planned := make([]bool, len(j.plan.Files))
+	j.tally.each(plan, func(i int) { planned[i] = true })
 	for _, f := range files {
-		if known, ok := j.known[f.Path]; !planned[f.Path] || !ok || known.Sum != f.Checksum {
+		i, ok := j.tally.find(f.Path)
+		if known, seen := j.known[f.Path]; !ok || !planned[i] || !seen || known.Sum != f.Checksum {
 			return false
 		}
 	}

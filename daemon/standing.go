@@ -20,19 +20,15 @@ import (
 // offloads. A copy that is missing or changed no longer counts; one that lacked
 // only its note gets it.
 func (j *job) checkCopies(ctx context.Context) {
-	if j.s.ledger == nil || j.cardKey() == "" {
-		return
-	}
-	list, err := j.s.ledger.KnownFiles(ctx, j.cardKey())
-	if err != nil {
-		j.recorderFailed(err)
-		return
-	}
-	byOffload := map[string][]ledger.KnownFile{}
-	for _, k := range list {
-		byOffload[k.OffloadID] = append(byOffload[k.OffloadID], k)
-	}
-	for id, files := range byOffload {
+	list := j.before
+	j.before = nil
+	for len(list) > 0 { // it is ordered by offload
+		id, n := list[0].OffloadID, 1
+		for n < len(list) && list[n].OffloadID == id {
+			n++
+		}
+		files := list[:n]
+		list = list[n:]
 		copies, err := j.s.ledger.Copies(ctx, id)
 		if err != nil {
 			j.recorderFailed(err)
@@ -70,7 +66,9 @@ func (j *job) checkCopy(ctx context.Context, d *jobDrive, c ledger.Copy, files [
 		}
 		for _, k := range files {
 			if _, ok := j.known[k.Path]; ok && provenOn(k, d.identity.ID) {
-				j.addPlace(k.Path, d, k.OffloadID)
+				if i, ok := j.tally.find(k.Path); ok {
+					j.tally.add(i, stand{d.place(), k.OffloadID})
+				}
 			}
 		}
 	}
@@ -78,15 +76,6 @@ func (j *job) checkCopy(ctx context.Context, d *jobDrive, c ledger.Copy, files [
 
 func provenOn(k ledger.KnownFile, driveID string) bool {
 	return slices.ContainsFunc(k.On, func(p ledger.Place) bool { return p.DriveID == driveID })
-}
-
-func (j *job) addPlace(name string, d *jobDrive, offloadID string) {
-	j.places[name] = append(j.places[name], d.place())
-	if j.on[d.identity.ID] == nil {
-		j.on[d.identity.ID] = map[string]bool{}
-	}
-	j.on[d.identity.ID][name] = true
-	j.refers[name] = offloadID
 }
 
 // standsThere looks for a copy's manifest and files on a drive: names, sizes
@@ -150,7 +139,8 @@ func (j *job) lose(ctx context.Context, d *jobDrive, c ledger.Copy, files []ledg
 	c.Status, c.Reason, c.Updated = ledger.CopyLost, why.Error(), moment(j.s.cfg.Now)
 	j.recorderFailed(j.s.ledger.PutCopy(ctx, c))
 	for _, k := range files {
-		j.places[k.Path] = slices.DeleteFunc(j.places[k.Path], func(p offload.Place) bool { return p.DriveID == c.DriveID })
-		delete(j.on[c.DriveID], k.Path)
+		if i, ok := j.tally.find(k.Path); ok {
+			j.tally.lose(i, c.DriveID)
+		}
 	}
 }
