@@ -70,7 +70,7 @@ func (j *job) lacks(d *jobDrive) string {
 }
 
 func (j *job) lacking(d *jobDrive) *offload.Plan {
-	if j.plan.HasHistory() {
+	if j.plan.HasHistory() || len(j.tally.sets) == 1 { // nothing stands anywhere
 		return j.plan
 	}
 	i := -1

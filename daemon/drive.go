@@ -132,8 +132,8 @@ func lookAtDrive(ctx context.Context, cfg Config, dev udev.Device, path string, 
 	}
 	found.identity, found.err = readIdentity(o)
 	found.freeBytes, found.sizeBytes, _ = volume.Space(o.Root) // shown only; preflight asks again
-	if err := o.Release(context.WithoutCancel(ctx)); found.err == nil {
-		found.err = err
+	if err := o.Release(context.WithoutCancel(ctx)); err != nil && (found.err == nil || errors.Is(found.err, errNotEnrolled)) {
+		found.err = err // it may be mounted still
 	}
 	if !errors.Is(found.err, errNotEnrolled) || rule.Enrol != policy.EnrolAuto {
 		return found

@@ -4,6 +4,7 @@ import (
 	"path/filepath"
 	"slices"
 	"strings"
+	"sync/atomic"
 	"testing"
 	"time"
 
@@ -46,9 +47,21 @@ func TestParallel_twoCardsAtOnce(t *testing.T) {
 	m := newSim(t, 2).inParallel("2").start()
 	first, second, third := m.card("sda", "SKUA_1", 3), m.card("sdb", "SKUA_2", 3), m.card("sdf", "SKUA_3", 2)
 	a, b := m.drive("sdc"), m.drive("sdd")
+	m.plug(a, b)
+	m.until("both drives are known", func(st *state.State) bool {
+		return driveNamed(st, "sdc").ID != "" && driveNamed(st, "sdd").ID != "" && idle(st)
+	})
+	var mounts, most atomic.Int32
+	a.on(func(op, _ string) error {
+		if op == "mount" {
+			mounts.Add(1)
+			most.Store(max(most.Load(), a.alive.Load()+1))
+		}
+		return nil
+	})
 	at1, go1 := first.blocked("read", "SKUA0002")
 	at2, go2 := second.blocked("read", "SKUA0002")
-	m.plug(first, a, b)
+	m.plug(first)
 	<-at1
 	m.plug(second)
 	<-at2 // while the first is in the middle
@@ -72,6 +85,9 @@ func TestParallel_twoCardsAtOnce(t *testing.T) {
 	m.untilReleased(first)
 	m.untilReleased(second)
 	m.untilReleased(third)
+	if mounts.Load() > 3 || most.Load() != 1 {
+		t.Errorf("a drive was mounted %d times for 3 cards, %d times at once", mounts.Load(), most.Load())
+	}
 	if n := len(a.finished()); n != 3 {
 		t.Errorf("%d copies on a drive, want 3", n)
 	}

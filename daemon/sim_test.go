@@ -22,7 +22,7 @@ import (
 // manifests and ledger are the real ones. Each State that is published is held
 // against the oracle before the test sees it.
 type sim struct {
-	t      *testing.T
+	t      testing.TB
 	base   string
 	policy string
 	cfg    Config // of the next life
@@ -71,7 +71,7 @@ const patience = 40 * time.Second
 // hangPatience is the box's own with drives that hang on purpose.
 const hangPatience = 2 * time.Second
 
-func newSim(t *testing.T, copies int) *sim {
+func newSim(t testing.TB, copies int) *sim {
 	t.Helper()
 	base := t.TempDir()
 	// Memory, where there is some: the ledger and the manifests flush a lot.
