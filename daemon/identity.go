@@ -141,7 +141,7 @@ func writeOwn(o *Opened, name string, write func(io.Writer) error) error {
 	if err := o.FS.Remove(temp); err != nil && !errors.Is(err, fs.ErrNotExist) {
 		return fmt.Errorf("remove %s: %w", temp, err)
 	}
-	f, err := o.FS.Create(temp)
+	f, err := o.FS.Create(temp, 0)
 	if err != nil {
 		return fmt.Errorf("create %s: %w", temp, err)
 	}

@@ -77,7 +77,7 @@ func (s *simSource) ReadAt(p []byte, at int64) (int, error) {
 	return s.File.ReadAt(p, at)
 }
 
-func (f *simFS) Create(name string) (offload.Sink, error) {
+func (f *simFS) Create(name string, size int64) (offload.Sink, error) {
 	if err := f.do("create", name); err != nil {
 		return nil, err
 	}
@@ -101,7 +101,7 @@ func (s *simSink) Write(p []byte) (int, error) {
 	return s.File.Write(p)
 }
 
-func (s *simSink) Push() error { return nil }
+func (s *simSink) Push(bool) error { return nil }
 func (s *simSink) Sync() error { return s.fs.do("sync", s.name) }
 
 func (f *simFS) Mkdir(name string) error {

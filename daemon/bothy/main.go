@@ -18,6 +18,7 @@ import (
 )
 
 func main() {
+	keepSmall()
 	ctx, stop := signal.NotifyContext(context.Background(), syscall.SIGINT, syscall.SIGTERM)
 	// The first signal asks for a clean end, a second one ends at once.
 	context.AfterFunc(ctx, stop)

@@ -46,6 +46,8 @@ var ErrUnknown = errors.New("unknown checksum")
 type Hash interface {
 	io.Writer
 	Sum() string
+	// Reset begins anew, for the next file.
+	Reset()
 }
 
 // Names lists every algorithm in the order in which the standard's schema has
@@ -95,6 +97,8 @@ func (d *digest) Sum() string { return d.spell(d.Hash.Sum(nil)) }
 
 // wide is XXH3 with its 128-bit result, which that interface doesn't offer.
 type wide struct{ h *xxh3.Hasher }
+
+func (w *wide) Reset() { w.h.Reset() }
 
 func (w *wide) Write(p []byte) (int, error) { return w.h.Write(p) }
 

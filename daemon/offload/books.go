@@ -2,6 +2,7 @@ package offload
 
 import (
 	"context"
+	"sync"
 	"time"
 )
 
@@ -9,19 +10,20 @@ import (
 // file is proven on a drive when its reading is settled (the card was still
 // the same one afterwards) and its read-back from that drive agreed.
 //
-// One goroutine keeps them while a pass runs; between passes they are the run's.
+// One goroutine, the keeper, enters the notes.
 type books struct {
 	run *run
 	// notes is never closed: a drive that was set aside as hung may wake up
 	// and offer one when its pass is long over.
 	notes chan note
-	stop  chan struct{} // closed when no more notes of this pass will come
-	done  chan struct{} // closed when every note of the pass is dealt with
+	stop  chan struct{} // closed when no more notes will come
+	done  chan struct{} // closed when every note is dealt with
 
-	settled   []bool // by file index
-	noted     []bool // by file index: the recorder knows its checksums
-	agreed    map[*target][]bool
-	newlyRead []FileSum
+	mu        sync.Mutex
+	settled   []bool             // guarded by mu; by file index
+	noted     []bool             // guarded by mu; by file index: the recorder knows its checksums
+	agreed    map[*target][]bool // guarded by mu
+	newlyRead []FileSum          // the keeper's, as what follows
 	newly     map[*target][]string
 	pending   int
 }
@@ -30,6 +32,7 @@ type note struct {
 	readings []*reading // settled
 	target   *target    // with file: read back
 	file     *file
+	entered  chan struct{} // closed when all earlier notes are dealt with
 }
 
 // A group of notes is committed when it has this many, or after this long.
@@ -45,7 +48,7 @@ func newBooks(r *run) *books {
 	}
 }
 
-// open starts a pass; close ends it.
+// open starts the keeper; close ends it.
 func (b *books) open(ctx context.Context) {
 	b.stop, b.done = make(chan struct{}), make(chan struct{})
 	go b.keep(ctx, b.stop, b.done)
@@ -54,6 +57,26 @@ func (b *books) open(ctx context.Context) {
 func (b *books) close() {
 	close(b.stop)
 	<-b.done
+}
+
+// catchUp returns when every note that was given so far is durable.
+func (b *books) catchUp() {
+	entered := make(chan struct{})
+	select {
+	case b.notes <- note{entered: entered}:
+	case <-b.done: // a drive that hung has woken up when all is over
+		return
+	}
+	select {
+	case <-entered:
+	case <-b.done:
+	}
+}
+
+func (b *books) isSettled(f *file) bool {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	return b.settled[f.index]
 }
 
 func (b *books) settle(readings []*reading) { b.notes <- note{readings: readings} }
@@ -73,8 +96,11 @@ func (b *books) keep(ctx context.Context, stop, done chan struct{}) {
 		select {
 		case n := <-b.notes:
 			b.enter(n)
-			if b.pending >= noteGroup {
+			if b.pending >= noteGroup || n.entered != nil {
 				b.commit(ctx)
+			}
+			if n.entered != nil {
+				close(n.entered)
 			}
 		case <-ticker.C:
 			b.commit(ctx)
@@ -101,11 +127,15 @@ func (b *books) enterRest() {
 func (b *books) enter(n note) {
 	for _, r := range n.readings {
 		<-r.done
+	}
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	for _, r := range n.readings {
 		if r.err != nil {
 			continue
 		}
 		b.settled[r.file.index] = true
-		b.noteSums(r.file)
+		b.noteSumsLocked(r.file)
 		for t, agreed := range b.agreed {
 			if agreed[r.file.index] {
 				b.prove(t, r.file)
@@ -124,8 +154,8 @@ func (b *books) enter(n note) {
 	}
 }
 
-func (b *books) noteSums(f *file) {
-	sums, ok := f.checksums(b.run.job.Checksum)
+func (b *books) noteSumsLocked(f *file) {
+	sums, ok := f.checksums()
 	if !ok || b.noted[f.index] {
 		return
 	}
@@ -135,30 +165,20 @@ func (b *books) noteSums(f *file) {
 }
 
 func (b *books) prove(t *target, f *file) {
-	if t.standing[f.index] == proven {
-		return
+	if t.isProven(f) {
+		b.newly[t] = append(b.newly[t], f.Path)
+		b.pending++
 	}
-	t.standing[f.index] = proven
-	b.newly[t] = append(b.newly[t], f.Path)
-	b.pending++
-	t.mu.Lock()
-	t.provenN++
-	t.provenB += f.SizeBytes
-	t.mu.Unlock()
 }
 
 // forget takes a proof back: the file must be copied again.
 func (b *books) forget(t *target, f *file, to standing) {
+	b.mu.Lock()
 	if b.agreed[t] != nil {
 		b.agreed[t][f.index] = false
 	}
-	if t.standing[f.index] == proven {
-		t.mu.Lock()
-		t.provenN--
-		t.provenB -= f.SizeBytes
-		t.mu.Unlock()
-	}
-	t.standing[f.index] = to
+	b.mu.Unlock()
+	t.restand(f, to)
 }
 
 // commit makes the notes durable: readings first, since proofs refer to them.

@@ -153,8 +153,8 @@ func (s *sinkRecord) flush(err error) {
 	s.dirty = false
 }
 
-func (x *faultFS) Create(name string) (sink Sink, err error) {
-	err = x.do("create", name, func() error { sink, err = x.FS.Create(name); return err })
+func (x *faultFS) Create(name string, size int64) (sink Sink, err error) {
+	err = x.do("create", name, func() error { sink, err = x.FS.Create(name, size); return err })
 	if err != nil {
 		if sink != nil {
 			sink.Close()
@@ -202,7 +202,9 @@ func (s *faultSink) Write(p []byte) (int, error) {
 	return s.Sink.Write(p)
 }
 
-func (s *faultSink) Push() error { return s.fs.do("push", s.name, s.Sink.Push) }
+func (s *faultSink) Push(last bool) error {
+	return s.fs.do("push", s.name, func() error { return s.Sink.Push(last) })
+}
 
 func (s *faultSink) Sync() error {
 	s.fs.mu.Lock()
@@ -250,6 +252,10 @@ func (x *faultFS) unclosed() (names []string) {
 func (x *faultFS) Open(name string) (Source, error) { return x.open("open", "read", name, x.FS.Open) }
 func (x *faultFS) OpenMedium(name string) (Source, error) {
 	return x.open("open medium", "read medium", name, x.FS.OpenMedium)
+}
+
+func (x *faultFS) OpenGrowing(name string) (Source, error) {
+	return x.open("open growing", "read medium", name, x.FS.OpenGrowing)
 }
 
 func (x *faultFS) open(kind, reads, name string, open func(string) (Source, error)) (src Source, err error) {

@@ -7,7 +7,6 @@ import (
 	"io"
 	"path"
 	"slices"
-	"sync"
 	"time"
 
 	"bothy/daemon/checksum"
@@ -16,43 +15,15 @@ import (
 	"bothy/daemon/volume"
 )
 
-// finishComplete brings every drive that lacks nothing more to its end, side
-// by side, so that no drive waits for another.
-func (r *run) finishComplete(ctx context.Context) {
-	r.compareHistory()
-	var all sync.WaitGroup
-	for _, t := range r.live() {
-		if !t.complete() {
-			continue
-		}
-		all.Add(1)
-		r.guard(t, func() { t.finish(ctx) }, all.Done)
-	}
-	all.Wait()
-}
-
-// complete: the card has nothing more to give to this drive.
-func (t *target) complete() bool {
-	return !slices.ContainsFunc(t.standing, func(s standing) bool { return s == missing || s == reading_ })
-}
-
-func (t *target) lacks() int {
-	n := 0
-	for _, s := range t.standing {
-		if s == blocked {
-			n++
-		}
-	}
-	return n
-}
-
 // finish makes a complete copy a proven one. The order is the promise: second
 // look, names durable, manifest durable, note, rename, rename durable, note.
-func (t *target) finish(ctx context.Context) {
+// unsure counts files that the card was to give twice and did not.
+func (t *target) finish(ctx context.Context, unsure int) {
 	result := CopyResult{DriveID: t.drive.ID, DriveName: t.drive.Name, Phase: state.CopyProven}
 	t.setPhase(state.CopyFinishing)
 	final := t.drive.Folder
-	if n := t.lacks() + t.run.unsure; n > 0 {
+	_, unreachable := t.counts()
+	if n := unreachable + unsure; n > 0 {
 		final += IncompleteSuffix
 		result.Phase, result.Err = state.CopyIncomplete, fmt.Errorf("%s could not be read from the card as often as asked", count(n, "file"))
 	} else if t.run.job.Verify == VerifySize {
@@ -193,8 +164,7 @@ func (t *target) writeManifest() (mhl.Written, error) {
 		}
 	}
 	for _, f := range t.run.files {
-		done := t.standing[f.index] == proven
-		if f.InHistory || !done {
+		if f.InHistory || t.stands(f) != proven {
 			continue
 		}
 		gen.Files = append(gen.Files, t.run.fileHash(f, at))
@@ -220,13 +190,15 @@ func (r *run) fileHash(f *file, at time.Time) mhl.FileHash {
 	defer f.mu.Unlock()
 	h := mhl.FileHash{
 		Path: f.Path, SizeBytes: f.SizeBytes, ModTime: f.ModTime,
-		Algorithm: r.job.Checksum, Value: f.sums[r.job.Checksum], Action: mhl.Original, HashedAt: at,
+		Algorithm: r.job.Checksum, Value: f.sums[0], Action: mhl.Original, HashedAt: at,
 	}
-	h.Others = map[string]string{}
 	for algorithm, value := range r.job.Earlier[f.Path] {
-		sum, ok := f.sums[algorithm]
-		if !ok {
+		sum := f.sumLocked(r, algorithm)
+		if sum == "" {
 			continue // nothing was compared
+		}
+		if h.Others == nil {
+			h.Others = map[string]string{}
 		}
 		if h.Action == mhl.Original {
 			h.Action = mhl.Verified
@@ -248,7 +220,7 @@ func (r *run) compareHistory() {
 		earlier := r.job.Earlier[f.Path]
 		f.mu.Lock()
 		for algorithm, value := range earlier {
-			if sum, ok := f.sums[algorithm]; ok && !checksum.Equal(algorithm, sum, value) {
+			if sum := f.sumLocked(r, algorithm); sum != "" && !checksum.Equal(algorithm, sum, value) {
 				r.historyBad = append(r.historyBad, f.Path)
 				break
 			}

@@ -20,8 +20,12 @@ type FS interface {
 	// OpenMedium opens a regular file for reading what the medium holds. It
 	// fails where that cannot be assured.
 	OpenMedium(name string) (Source, error)
-	// Create makes a new file for writing; it fails if the name exists.
-	Create(name string) (Sink, error)
+	// OpenGrowing is OpenMedium for a file that is still being written; what
+	// was flushed of it can be read.
+	OpenGrowing(name string) (Source, error)
+	// Create makes a new file for writing; it fails if the name exists. The
+	// size that it is going to have says how it is written best.
+	Create(name string, sizeBytes int64) (Sink, error)
 	Mkdir(name string) error
 	Rename(from, to string) error
 	Remove(name string) error
@@ -53,8 +57,9 @@ type Sink interface {
 	io.Writer
 	io.Closer
 	// Push asks the kernel to begin writing out what was written so far, and
-	// keeps the amount of unwritten memory bounded. It is no flush.
-	Push() error
+	// keeps the amount of unwritten memory bounded; last says that nothing more
+	// will come. It is no flush.
+	Push(last bool) error
 	// Sync makes data and metadata durable.
 	Sync() error
 }

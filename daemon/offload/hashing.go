@@ -10,7 +10,7 @@ import (
 // own so that a slow one holds up nobody but itself.
 type hashing struct {
 	algorithm string
-	sampled   bool // it also takes the sample
+	index     int // in the run's algorithms; the first one also takes the sample
 	queue     chan message
 }
 
@@ -18,8 +18,8 @@ type hashing struct {
 // files.
 const queueLength = 256
 
-func newHashing(algorithm string, sampled bool) *hashing {
-	return &hashing{algorithm: algorithm, sampled: sampled, queue: make(chan message, queueLength)}
+func newHashing(algorithm string, index int) *hashing {
+	return &hashing{algorithm: algorithm, index: index, queue: make(chan message, queueLength)}
 }
 
 func (h *hashing) give(m message) bool {
@@ -27,31 +27,33 @@ func (h *hashing) give(m message) bool {
 	return true
 }
 
+func (h *hashing) close() { close(h.queue) }
+
 // run ends when the queue is closed. It never stops early, so that give never
 // blocks for good.
 func (h *hashing) run() {
-	var sum checksum.Hash
+	sum := mustHash(h.algorithm)
 	var sample *checksum.Sampler
 	for m := range h.queue {
 		switch m.what {
 		case fileBegins:
-			sum = mustHash(h.algorithm)
-			if h.sampled {
+			sum.Reset()
+			if h.index == 0 {
 				sample = checksum.NewSampler(m.reading.file.SizeBytes)
 			}
 		case fileData:
 			data := m.chunk.buf[:m.chunk.n]
 			sum.Write(data)
-			if h.sampled {
+			if h.index == 0 {
 				sample.Write(data)
 			}
 			m.chunk.release()
 		case fileEnds:
 			taken := ""
-			if h.sampled {
+			if h.index == 0 {
 				taken = sample.Sum()
 			}
-			m.reading.settleSum(h.algorithm, sum.Sum(), taken)
+			m.reading.settleSum(h.index, sum.Sum(), taken)
 		case fileAborted:
 		}
 	}

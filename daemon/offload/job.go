@@ -96,9 +96,9 @@ type Job struct {
 	Known map[string]Checksums
 	// Earlier are the checksums of the card's own manifests, algorithm to
 	// value by path.
-	Earlier  map[string]map[string]string
-	Ignore   []string
-	Creator  mhl.Creator
+	Earlier map[string]map[string]string
+	Ignore  []string
+	Creator mhl.Creator
 	// Copies is how many proven copies on distinct disks somebody waits for.
 	// A drive beyond them that falls behind is let go, and catches up from a
 	// proven copy when those are finished. 0: every drive is waited for.
@@ -166,6 +166,9 @@ type Result struct {
 	Changed []string
 	// HistoryBroken are files that disagree with the card's own manifest.
 	HistoryBroken []string
+	// Damaged are files of finished copies that could not be passed on to
+	// another drive, or did not agree with the card any more, by drive id.
+	Damaged       map[string][]string
 	RecorderErr   error // the first failure to make a note
 	BytesRead     int64
 	FlushFailures int

@@ -1,9 +1,8 @@
 package offload
 
 import (
+	"slices"
 	"sync"
-
-	"bothy/daemon/checksum"
 )
 
 // file is one file of the plan while the engine works on it.
@@ -11,16 +10,20 @@ type file struct {
 	Entry
 	index int
 
-	mu       sync.Mutex
-	sums     map[string]string // guarded by mu; algorithm to value, once read whole
-	sample   string            // guarded by mu
-	changed  bool              // guarded by mu; a second reading differed
-	readings int               // guarded by mu
+	mu sync.Mutex
+	// sums are guarded by mu: one for each of the run's algorithms, empty while
+	// it is not known; the job's own is the first.
+	sums     []string
+	sample   string // guarded by mu
+	changed  bool   // guarded by mu; a second reading differed
+	readings uint8  // guarded by mu; of the card, 2 stands for more
 }
 
-// reading is one pass over one file of the card.
+// reading is one pass over one file, of the card or of a proven copy.
 type reading struct {
 	file *file
+	// fromCopy: what a copy gives says nothing about the card.
+	fromCopy bool
 	// done is closed when every checksum of this reading is known, or when it
 	// was given up; err says which and must be read only afterwards.
 	done chan struct{}
@@ -28,16 +31,16 @@ type reading struct {
 
 	mu      sync.Mutex
 	pending int // guarded by mu; checksums still to come
-	sums    map[string]string
+	sums    []string
 	sample  string
 }
 
-func newReading(f *file, checksums int) *reading {
-	return &reading{file: f, done: make(chan struct{}), pending: checksums, sums: map[string]string{}}
+func newReading(f *file, checksums int, fromCopy bool) *reading {
+	return &reading{file: f, fromCopy: fromCopy, done: make(chan struct{}), pending: checksums, sums: make([]string, checksums)}
 }
 
 // settleSum notes one checksum; the last one closes the reading.
-func (r *reading) settleSum(algorithm, sum, sample string) {
+func (r *reading) settleSum(algorithm int, sum, sample string) {
 	r.mu.Lock()
 	defer r.mu.Unlock()
 	r.sums[algorithm] = sum
@@ -45,20 +48,33 @@ func (r *reading) settleSum(algorithm, sum, sample string) {
 		r.sample = sample
 	}
 	r.pending--
-	if r.pending == 0 {
-		r.err = r.file.agree(r.sums, r.sample)
-		close(r.done)
+	if r.pending > 0 {
+		return
 	}
+	if r.fromCopy {
+		r.err = r.file.confirm(r.sums[0], r.sample)
+	} else {
+		r.err = r.file.agree(r.sums, r.sample)
+	}
+	close(r.done)
+}
+
+// giveUp ends a reading that did not reach the file's end.
+func (r *reading) giveUp(err error) {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	r.err = err
+	close(r.done)
 }
 
 // agree takes over the first reading's checksums, and compares later ones.
-func (f *file) agree(sums map[string]string, sample string) error {
+func (f *file) agree(sums []string, sample string) error {
 	f.mu.Lock()
 	defer f.mu.Unlock()
+	f.readings = min(f.readings+1, 2)
 	if f.sums == nil {
-		f.sums = map[string]string{}
+		f.sums = make([]string, len(sums))
 	}
-	f.readings++
 	if f.sample == "" {
 		f.sample = sample
 	}
@@ -66,11 +82,13 @@ func (f *file) agree(sums map[string]string, sample string) error {
 	if f.sample != sample {
 		err = errReadDiffers
 	}
-	for algorithm, sum := range sums {
-		if old, ok := f.sums[algorithm]; ok && old != sum {
+	for i, sum := range sums {
+		switch f.sums[i] {
+		case "":
+			f.sums[i] = sum
+		case sum:
+		default:
 			err = errReadDiffers
-		} else if !ok {
-			f.sums[algorithm] = sum
 		}
 	}
 	if err != nil {
@@ -79,20 +97,58 @@ func (f *file) agree(sums map[string]string, sample string) error {
 	return err
 }
 
-// addSums takes over values that were computed from a copy of the file.
-func (f *file) addSums(sums map[string]checksum.Hash) {
-	f.mu.Lock()
-	defer f.mu.Unlock()
-	for algorithm, h := range sums {
-		f.sums[algorithm] = h.Sum()
+// confirm holds what a copy gave against what the card gave.
+func (f *file) confirm(sum, sample string) error {
+	if c, ok := f.checksums(); !ok || c.Sum != sum || c.Sample != sample {
+		return errCopyDiffers
 	}
+	return nil
 }
 
-func (f *file) checksums(algorithm string) (c Checksums, ok bool) {
+// know takes over a checksum in the job's own algorithm from an earlier run.
+func (f *file) know(c Checksums, algorithms int) {
+	f.sums = make([]string, algorithms)
+	f.sums[0], f.sample, f.readings = c.Sum, c.Sample, 1
+}
+
+// addSum takes over a value that was computed from a copy of the file.
+func (f *file) addSum(algorithm int, sum string) {
 	f.mu.Lock()
 	defer f.mu.Unlock()
-	sum, ok := f.sums[algorithm]
-	return Checksums{Sum: sum, Sample: f.sample}, ok && !f.changed
+	f.sums[algorithm] = sum
+}
+
+// checksums are those in the job's own algorithm.
+func (f *file) checksums() (c Checksums, ok bool) {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	if f.sums == nil || f.sums[0] == "" {
+		return Checksums{}, false
+	}
+	return Checksums{Sum: f.sums[0], Sample: f.sample}, !f.changed
+}
+
+// sumLocked is the checksum by one of the run's algorithms, empty when unknown.
+func (f *file) sumLocked(r *run, algorithm string) string {
+	i := slices.Index(r.algorithms, algorithm)
+	if i < 0 || f.sums == nil {
+		return ""
+	}
+	return f.sums[i]
+}
+
+// readOnce: the card gave the file once, in this run or an earlier one, and has
+// not been asked again.
+func (f *file) readOnce() bool {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	return f.readings == 1
+}
+
+func (f *file) isChanged() bool {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	return f.changed
 }
 
 // message tells a consumer what happens to the file being read.
@@ -116,12 +172,4 @@ type consumer interface {
 	// give hands over a message. It blocks only while the consumer is behind,
 	// and returns false when the consumer has given up.
 	give(message) bool
-}
-
-// giveUp ends a reading that did not reach the file's end.
-func (r *reading) giveUp(err error) {
-	r.mu.Lock()
-	defer r.mu.Unlock()
-	r.err = err
-	close(r.done)
 }

@@ -2,79 +2,127 @@ package offload
 
 import (
 	"context"
-	"slices"
-	"sync"
-
-	"bothy/daemon/checksum"
-	"bothy/daemon/state"
+	"time"
 )
 
 // pass reads the card once for all drives that lack something, and reports
-// whether there was anything to do.
+// whether there was anything to do. It does not wait for drives that were let
+// go; what they lack is for catchUp.
 func (r *run) pass(ctx context.Context) bool {
-	takers := map[*target]int{}
-	for _, t := range r.live() {
-		for i, s := range t.standing {
-			if s == missing {
-				t.standing[i] = reading_
-				takers[t]++
-			}
-		}
-	}
+	card := &cardRead{done: make(chan struct{})}
+	takers := r.stintsFor(card)
 	if len(takers) == 0 {
 		return false
 	}
-	r.books.open(ctx)
-	var drives, drains sync.WaitGroup
-	passOver := make(chan struct{})
-	for t, n := range takers {
-		t.queue, t.toProve = make(chan message, queueLength), make(chan *reading, n)
-		t.setPhase(state.CopyCopying)
-		writerDone := make(chan struct{})
-		drains.Go(func() { t.drainWhenStuck(t.queue, passOver) })
-		drives.Add(2)
-		r.guard(t, func() { defer close(writerDone); t.writeFiles() }, drives.Done)
-		r.guard(t, func() { t.proveFiles(ctx, writerDone) }, drives.Done)
+	r.passBegan = time.Now()
+	for _, s := range takers {
+		s.begin(ctx)
 	}
-	r.cardErr = r.readAll(ctx, func(f *file) (to []consumer) {
-		for t := range takers {
-			if t.standingAt(f.index) == reading_ && !t.isSetAside() {
-				to = append(to, t)
+	card.err = r.readAll(ctx, func(f *file) (to []consumer) {
+		for _, s := range takers {
+			if s.target.takesPart() && s.target.stands(f) == reading_ {
+				to = append(to, s.target)
 			}
 		}
 		return to
 	})
-	for t := range takers {
-		close(t.queue)
+	for _, s := range takers {
+		close(s.queue)
 	}
-	drives.Wait()
-	close(passOver)
-	drains.Wait()
-	r.books.close()
-	r.afterPass(takers)
+	if r.job.Verify == VerifyReadBackTwice && card.err == nil {
+		card.unsure, card.err = r.readAgain(ctx)
+	}
+	if ctx.Err() != nil && card.err == nil {
+		card.err = context.Cause(ctx)
+	}
+	r.cardErr = card.err
+	r.compareHistory()
+	close(card.done)
+	r.awaitEnds(takers)
 	return true
 }
 
-// standingAt reads a standing that only the books change during a pass, and
-// never from reading_ of a file that was not yet read.
-func (t *target) standingAt(i int) standing { return t.standing[i] }
+// cardRead is how reading the card went in one pass, for every stint in it.
+type cardRead struct {
+	done   chan struct{} // closed when the rest is known
+	err    error         // about the card as a whole
+	unsure int           // files that a second reading was to confirm and could not
+}
+
+// stintsFor hands out what drives lack. Each drive takes part in the first
+// pass, if only to be finished; a drive that was let go and can be done without
+// takes part in no other one.
+func (r *run) stintsFor(card *cardRead) (list []*stint) {
+	for _, t := range r.live() {
+		if t.stint != nil {
+			if t.behind.Load() && r.canSpare(t) {
+				continue
+			}
+			<-t.stint.over
+		}
+		if s := r.stintFor(t, card); s != nil {
+			list = append(list, s)
+		}
+	}
+	return list
+}
+
+// stintFor gives nothing when the drive lacks nothing any more.
+func (r *run) stintFor(t *target, card *cardRead) *stint {
+	if t.isSetAside() || t.finished() {
+		return nil
+	}
+	n := t.handOut()
+	if n == 0 && t.stint != nil {
+		return nil
+	}
+	t.behind.Store(false)
+	t.pace.blame, t.pace.sitOut = 0, 0
+	t.stint = newStint(t, n, card)
+	return t.stint
+}
+
+// awaitEnds waits until the drives that kept up are done with a pass. As soon as
+// enough copies are finished the card is not needed any more.
+func (r *run) awaitEnds(takers []*stint) {
+	ended := make(chan struct{}, len(takers))
+	waiting := 0
+	for _, s := range takers {
+		if !s.target.behind.Load() {
+			waiting++
+			r.stints.Go(func() { <-s.over; ended <- struct{}{} })
+		}
+	}
+	for range waiting {
+		<-ended
+		r.seeCardDone()
+	}
+}
+
+// seeCardDone says that the card is done when enough copies are.
+func (r *run) seeCardDone() {
+	if r.cardDone || r.job.Copies <= 0 {
+		return
+	}
+	var places []Place
+	for _, t := range r.targets {
+		if t.provenWhole() {
+			places = append(places, t.drive.Place)
+		}
+	}
+	if Distinct(places) < r.job.Copies {
+		return
+	}
+	r.cardDone = true
+	if r.job.CardDone != nil {
+		r.job.CardDone()
+	}
+}
 
 // readAll reads the files that somebody wants, in the card's order.
 func (r *run) readAll(ctx context.Context, takers func(*file) []consumer) error {
-	c := &cardReader{run: r}
-	algorithms := r.algorithms()
-	var hashes sync.WaitGroup
-	for i, algorithm := range algorithms {
-		h := newHashing(algorithm, i == 0)
-		c.hashes = append(c.hashes, h)
-		hashes.Go(h.run)
-	}
-	defer hashes.Wait()
-	defer func() {
-		for _, h := range c.hashes {
-			close(h.queue)
-		}
-	}()
+	c := &cardReader{reader: reader{run: r, counts: true}}
+	defer c.open()()
 	for _, f := range r.files {
 		to := takers(f)
 		if len(to) == 0 {
@@ -90,107 +138,30 @@ func (r *run) readAll(ctx context.Context, takers func(*file) []consumer) error 
 	return c.settle()
 }
 
-// algorithms are the job's own and those of the card's manifests.
-func (r *run) algorithms() []string {
-	list := []string{r.job.Checksum}
-	for _, known := range r.job.Earlier {
-		for algorithm := range known {
-			if checksum.Known(algorithm) && !slices.Contains(list, algorithm) {
-				list = append(list, algorithm)
-			}
-		}
-	}
-	slices.Sort(list[1:])
-	return list
-}
-
-// afterPass puts every file that was handed out back where it belongs.
-func (r *run) afterPass(takers map[*target]int) {
-	for t := range takers {
-		for _, f := range r.files {
-			if t.standing[f.index] != reading_ {
-				continue
-			}
-			_, unread := r.unreadReason(f.Path)
-			switch {
-			case f.isChanged():
-				t.discard(f)
-				t.standing[f.index] = blocked
-			case unread:
-				t.standing[f.index] = blocked
-			default:
-				if !r.books.settled[f.index] {
-					t.discard(f)
-				}
-				r.books.forget(t, f, missing)
-			}
-		}
-	}
-}
-
-// readAgain reads the card a second time and compares.
-func (r *run) readAgain(ctx context.Context) {
+// readAgain reads the card a second time and compares. It counts the files that
+// were read once only: their copies stay, since they may be all there is.
+func (r *run) readAgain(ctx context.Context) (unsure int, err error) {
 	if len(r.live()) == 0 {
-		return
+		return 0, nil
 	}
-	r.books.open(ctx)
-	err := r.readAll(ctx, func(f *file) []consumer {
+	err = r.readAll(ctx, func(f *file) []consumer {
 		if f.readOnce() {
 			return []consumer{nobody{}}
 		}
 		return nil
 	})
-	r.books.close()
 	if err != nil {
-		r.cardErr = err
-		return
+		return 0, err
 	}
-	r.unsure = 0
 	for _, f := range r.files {
 		if f.readOnce() {
-			r.unsure++ // its copies stay: they may be all there is
+			unsure++
 		}
 	}
-	for _, t := range r.live() {
-		r.takeBack(ctx, t)
-	}
-}
-
-// takeBack withdraws the proofs of files of which nobody knows any more what
-// they hold. The note comes first: a file must not be missed before that.
-func (r *run) takeBack(ctx context.Context, t *target) {
-	var changed []*file
-	var paths []string
-	for _, f := range r.files {
-		if f.isChanged() && t.standing[f.index] == proven {
-			changed, paths = append(changed, f), append(paths, f.Path)
-		}
-	}
-	if len(changed) == 0 {
-		return
-	}
-	t.note(func(rec Recorder) error { return rec.Unproven(context.WithoutCancel(ctx), t.drive.ID, paths) })
-	for _, f := range changed {
-		r.books.forget(t, f, blocked)
-		t.discard(f)
-	}
+	return unsure, nil
 }
 
 // nobody takes a file that is read for its checksums alone.
 type nobody struct{}
 
 func (nobody) give(message) bool { return false }
-
-// readOnce: the card gave the file once, in this run or an earlier one, and has
-// not been asked again.
-func (f *file) readOnce() bool {
-	f.mu.Lock()
-	defer f.mu.Unlock()
-	return f.readings == 1
-}
-
-func (f *file) isChanged() bool {
-	f.mu.Lock()
-	defer f.mu.Unlock()
-	return f.changed
-}

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"sync"
 	"time"
 )
 
@@ -15,11 +16,16 @@ var errReadDiffers = errors.New("the card gave other bytes than when it was firs
 // it is still the same; after a file of singleFlush or more it is always asked.
 const settleEvery = 32
 
+// errCopyDiffers: a proven copy gives other bytes than the card did.
+var errCopyDiffers = errors.New("the copy that was read from differs from the card")
+
+// errYielded: reading was given up so that other work goes first.
+var errYielded = errors.New("other work goes first")
+
 // cardReader reads files of the card in order and gives them to everybody who
 // needs them.
 type cardReader struct {
-	run         *run
-	hashes      []*hashing
+	reader
 	provisional []*reading // read since the card last confirmed itself
 	waits       int        // for a device to disappear after an error
 }
@@ -38,20 +44,10 @@ func (c *cardReader) read(ctx context.Context, f *file, takers []consumer) error
 	if src.Size() != f.SizeBytes {
 		return c.judge(ctx, f, fmt.Errorf("it has %d bytes now and had %d when it was listed", src.Size(), f.SizeBytes))
 	}
-	r := newReading(f, len(c.hashes))
-	all := make([]consumer, 0, len(c.hashes)+len(takers))
-	for _, h := range c.hashes {
-		all = append(all, h)
-	}
-	all = append(all, takers...)
-	all = tell(all, message{what: fileBegins, reading: r})
-	all, err = c.stream(ctx, src, r, all)
-	if err != nil {
-		tell(all, message{what: fileAborted, reading: r})
-		r.giveUp(err)
+	r := newReading(f, len(c.hashes), false)
+	if err := c.give(ctx, src, r, takers); err != nil {
 		return c.judge(ctx, f, err)
 	}
-	tell(all, message{what: fileEnds, reading: r})
 	if err := c.check(); err != nil {
 		return err
 	}
@@ -59,6 +55,52 @@ func (c *cardReader) read(ctx context.Context, f *file, takers []consumer) error
 	if c.run.job.flushedAlone(f.SizeBytes) || len(c.provisional) >= settleEvery {
 		return c.settle()
 	}
+	return nil
+}
+
+// reader streams files to the checksums and to whoever takes them.
+type reader struct {
+	run    *run
+	hashes []*hashing
+	all    []consumer                  // reused
+	counts bool                        // what is read is the card's
+	before func(context.Context) error // asked before each portion; nil: nobody is
+}
+
+// open starts the checksums; close ends them and waits.
+func (c *reader) open() (close func()) {
+	var hashes sync.WaitGroup
+	for i, algorithm := range c.run.algorithms {
+		h := newHashing(algorithm, i)
+		c.hashes = append(c.hashes, h)
+		hashes.Go(h.run)
+	}
+	return func() {
+		for _, h := range c.hashes {
+			h.close()
+		}
+		hashes.Wait()
+		c.run.ring.unshare()
+	}
+}
+
+// give streams one file. The error is about the source; everybody has thrown
+// away what they have of the file then.
+func (c *reader) give(ctx context.Context, src Source, r *reading, takers []consumer) error {
+	all := c.all[:0]
+	for _, h := range c.hashes {
+		all = append(all, h)
+	}
+	all = append(all, takers...)
+	c.all = all
+	all = tell(all, message{what: fileBegins, reading: r})
+	all, err := c.stream(ctx, src, r, all)
+	if err != nil {
+		tell(all, message{what: fileAborted, reading: r})
+		r.giveUp(err)
+		return err
+	}
+	tell(all, message{what: fileEnds, reading: r})
 	return nil
 }
 
@@ -73,19 +115,27 @@ func tell(all []consumer, m message) []consumer {
 	return listening
 }
 
-func (c *cardReader) stream(ctx context.Context, src Source, r *reading, all []consumer) ([]consumer, error) {
+func (c *reader) stream(ctx context.Context, src Source, r *reading, all []consumer) ([]consumer, error) {
 	size := r.file.SizeBytes
 	for at := int64(0); at < size; {
-		ch, err := c.run.ring.get(ctx)
+		if c.before != nil {
+			if err := c.before(ctx); err != nil {
+				return all, fmt.Errorf("%w: %w", errYielded, err)
+			}
+		}
+		ch, err := c.run.nextChunk(ctx, size-at)
 		if err != nil {
 			return all, err
 		}
-		ch.refs.Store(1) // ours, until everybody has a share
 		n, err := src.ReadAt(ch.buf, at)
 		if n > int(size-at) {
 			n = int(size - at) // it grew: what was listed counts
 		}
 		if err != nil && !(errors.Is(err, io.EOF) && at+int64(n) == size) {
+			if errors.Is(err, ErrDriveHung) {
+				c.run.ring.replace() // the one that is stuck has the buffer
+				return all, err
+			}
 			ch.release()
 			if errors.Is(err, io.EOF) {
 				err = fmt.Errorf("it ends after %d of %d bytes", at+int64(n), size)
@@ -98,7 +148,9 @@ func (c *cardReader) stream(ctx context.Context, src Source, r *reading, all []c
 		}
 		ch.n = n
 		at += int64(n)
-		c.run.bytesRead.Add(int64(n))
+		if c.counts {
+			c.run.bytesRead.Add(int64(n))
+		}
 		all = share(all, r, ch)
 	}
 	return all, nil

@@ -6,7 +6,7 @@ import "bothy/daemon/state"
 func (r *run) result() Result {
 	res := Result{
 		Copies: make([]CopyResult, len(r.targets)), Sums: map[string]Checksums{}, CardErr: r.cardErr,
-		Unreadable: r.unread, HistoryBroken: r.historyBad,
+		Unreadable: r.unread, HistoryBroken: r.historyBad, Damaged: r.damaged,
 		BytesRead: r.bytesRead.Load(), FlushFailures: int(r.flushFailures.Load()), Mismatches: int(r.mismatches.Load()),
 	}
 	r.mu.Lock()
@@ -16,7 +16,7 @@ func (r *run) result() Result {
 		res.Copies[i] = t.outcome()
 	}
 	for _, f := range r.files {
-		if c, ok := f.checksums(r.job.Checksum); ok && r.books.settled[f.index] {
+		if c, ok := f.checksums(); ok && r.books.isSettled(f) {
 			res.Sums[f.Path] = c
 		}
 		if f.isChanged() {

@@ -113,13 +113,13 @@ func (r *RootFS) OpenMedium(name string) (Source, error) {
 	return f, nil
 }
 
-// Create implements FS.
-func (r *RootFS) Create(name string) (Sink, error) {
-	f, err := r.Root.OpenFile(name, os.O_WRONLY|os.O_CREATE|os.O_EXCL|unix.O_NOFOLLOW, 0o644)
+// OpenGrowing implements FS.
+func (r *RootFS) OpenGrowing(name string) (Source, error) {
+	f, err := volume.OpenGrowing(r.Root, name)
 	if err != nil {
 		return nil, err
 	}
-	return &sink{File: f, inlineBytes: r.Limits.InlineBytes}, nil
+	return f, nil
 }
 
 // Mkdir implements FS.
@@ -169,60 +169,4 @@ func (r *RootFS) SyncAll() error {
 		return nil
 	}
 	return volume.FlushDevice(r.Node)
-}
-
-// sink is a file being written through the page cache, with a bounded amount
-// of it unwritten.
-type sink struct {
-	*os.File
-	written, pushed, dropped int64
-	// inlineBytes: up to this size the file system may keep a file's bytes
-	// within its own records, where direct reading does not reach them. Space
-	// that is reserved before the first byte prevents that.
-	inlineBytes int64
-}
-
-// pushStep is how much is handed to the kernel's write-out at a time; at most
-// twice that is unwritten.
-const pushStep = 8 << 20
-
-func (s *sink) Write(p []byte) (int, error) {
-	if s.written == 0 && s.inlineBytes > 0 {
-		// Refused by some; reading back then says whether it matters.
-		_ = unix.Fallocate(int(s.File.Fd()), unix.FALLOC_FL_KEEP_SIZE, 0, s.inlineBytes)
-	}
-	n, err := s.File.Write(p)
-	s.written += int64(n)
-	return n, err
-}
-
-// Push implements Sink. A file system without sync_file_range simply keeps
-// more in memory until Sync.
-func (s *sink) Push() error {
-	if s.written-s.pushed < pushStep {
-		return nil
-	}
-	fd := int(s.File.Fd())
-	if err := unix.SyncFileRange(fd, s.pushed, s.written-s.pushed, unix.SYNC_FILE_RANGE_WRITE); err != nil {
-		return ignoreUnsupported(err)
-	}
-	if s.pushed > s.dropped {
-		const wait = unix.SYNC_FILE_RANGE_WAIT_BEFORE | unix.SYNC_FILE_RANGE_WRITE | unix.SYNC_FILE_RANGE_WAIT_AFTER
-		if err := unix.SyncFileRange(fd, s.dropped, s.pushed-s.dropped, wait); err != nil {
-			return ignoreUnsupported(err)
-		}
-		if err := unix.Fadvise(fd, s.dropped, s.pushed-s.dropped, unix.FADV_DONTNEED); err != nil {
-			return ignoreUnsupported(err)
-		}
-		s.dropped = s.pushed
-	}
-	s.pushed = s.written
-	return nil
-}
-
-func ignoreUnsupported(err error) error {
-	if errors.Is(err, unix.ENOSYS) || errors.Is(err, unix.EINVAL) || errors.Is(err, unix.ESPIPE) {
-		return nil
-	}
-	return err
 }

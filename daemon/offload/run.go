@@ -16,22 +16,27 @@ import (
 
 // run is one call of Run.
 type run struct {
-	job     *Job
-	files   []*file
-	targets []*target // in the order of job.Drives
-	ring    *ring
-	books   *books
+	job        *Job
+	files      []*file
+	targets    []*target // in the order of job.Drives
+	algorithms []string  // the job's own, then those of the card's manifests
+	ring       *ring
+	books      *books
+	stints     sync.WaitGroup // every drive's part in every pass
+	passBegan  time.Time      // the reader's
 
 	bytesRead     atomic.Int64
 	flushFailures atomic.Int64
 	mismatches    atomic.Int64
 
 	mu          sync.Mutex
-	unread      map[string]string // guarded by mu
-	recorderErr error             // guarded by mu
-	cardErr     error             // the run's; set between passes
-	historyBad  []string          // the run's
-	unsure      int               // the run's; files that a second reading was to confirm and could not
+	unread      map[string]string   // guarded by mu
+	recorderErr error               // guarded by mu
+	damaged     map[string][]string // guarded by mu; files by drive id
+	cardErr     error               // the run's; set between passes
+	historyBad  []string            // the run's
+	unsure      int                 // the run's; files that a second reading was to confirm and could not
+	cardDone    bool                // the run's
 }
 
 // Run carries out one offload and returns when every drive's copy has reached
@@ -48,20 +53,19 @@ func Run(ctx context.Context, job Job) Result {
 	}
 	stopWatch := r.watch()
 	defer stopWatch()
+	r.books.open(ctx)
 	r.start(ctx)
-	for pass, more := 0, true; more && pass < job.attempts(); pass++ {
-		more = r.pass(ctx)
-		if job.Verify == VerifyReadBackTwice && r.cardErr == nil {
-			r.readAgain(ctx)
+	for pass := 0; pass < job.attempts() && r.cardErr == nil && !r.cardDone; pass++ {
+		if !r.pass(ctx) {
+			break
 		}
-		if r.cardErr == nil {
-			r.finishComplete(ctx)
-		}
-		if ctx.Err() != nil && r.cardErr == nil {
-			r.cardErr = context.Cause(ctx)
-		}
-		more = more && r.cardErr == nil
 	}
+	r.catchUp(ctx)
+	r.stints.Wait()
+	if ctx.Err() != nil && r.cardErr == nil {
+		r.cardErr = context.Cause(ctx)
+	}
+	r.books.close()
 	return r.result()
 }
 
@@ -80,21 +84,22 @@ func (j *Job) Validate() error {
 }
 
 func newRun(job *Job) *run {
-	r := &run{job: job, ring: newRing(job.ring()), unread: map[string]string{}}
+	r := &run{job: job, ring: newRing(job.ring()), unread: map[string]string{}, damaged: map[string][]string{}}
+	r.algorithms = algorithms(job)
 	var entries []Entry
 	if job.Plan != nil {
 		entries = job.Plan.Files
 	}
+	list := make([]file, len(entries))
+	r.files = make([]*file, len(entries))
 	for i, e := range entries {
-		f := &file{Entry: e, index: i}
-		if known, ok := job.Known[e.Path]; ok {
-			f.sums, f.sample, f.readings = map[string]string{job.Checksum: known.Sum}, known.Sample, 1
-		}
-		r.files = append(r.files, f)
+		list[i].Entry, list[i].index = e, i
+		r.files[i] = &list[i]
 	}
 	r.books = newBooks(r)
 	for _, f := range r.files {
-		if f.sums != nil {
+		if known, ok := job.Known[f.Path]; ok {
+			f.know(known, len(r.algorithms))
 			r.books.settled[f.index], r.books.noted[f.index] = true, true
 		}
 	}
@@ -102,6 +107,20 @@ func newRun(job *Job) *run {
 		r.targets = append(r.targets, newTarget(r, &job.Drives[i]))
 	}
 	return r
+}
+
+// algorithms are the job's own and those of the card's manifests.
+func algorithms(job *Job) []string {
+	list := []string{job.Checksum}
+	for _, known := range job.Earlier {
+		for algorithm := range known {
+			if checksum.Known(algorithm) && !slices.Contains(list, algorithm) {
+				list = append(list, algorithm)
+			}
+		}
+	}
+	slices.Sort(list[1:])
+	return list
 }
 
 // proofBuffer is a drive's own buffer for reading back.
@@ -158,6 +177,19 @@ func (t *target) finished() bool {
 	return t.result != nil
 }
 
+func (t *target) refused() bool {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	return t.result != nil && t.result.Phase == state.CopyRefused
+}
+
+// provenWhole: the copy stands proven under its final name.
+func (t *target) provenWhole() bool {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	return t.result != nil && t.result.Phase == state.CopyProven
+}
+
 // start checks each drive and makes its folders; drives do so side by side.
 func (r *run) start(ctx context.Context) {
 	var all sync.WaitGroup
@@ -211,38 +243,6 @@ func (t *target) refuse(err error) {
 	defer t.mu.Unlock()
 	if t.err == nil {
 		t.result = &CopyResult{DriveID: t.drive.ID, DriveName: t.drive.Name, Phase: state.CopyRefused, Err: err}
-	}
-}
-
-// proveHeld reads back what an earlier run proved. The bytes are those of the
-// card when they agree, so what the card's own manifests have to be compared
-// with is taken from them.
-func (t *target) proveHeld(ctx context.Context) {
-	buf := t.run.proofBuffer()
-	for _, f := range t.run.files {
-		held, ok := t.drive.Held[f.Path]
-		if !ok || t.isSetAside() || ctx.Err() != nil {
-			continue
-		}
-		if want, ok := f.checksums(t.run.job.Checksum); !ok || want != held {
-			continue
-		}
-		others, sums := map[string]checksum.Hash{}, []checksum.Hash(nil)
-		for algorithm := range t.run.job.Earlier[f.Path] {
-			if checksum.Known(algorithm) && algorithm != t.run.job.Checksum {
-				others[algorithm] = mustHash(algorithm)
-				sums = append(sums, others[algorithm])
-			}
-		}
-		if t.compare(ctx, f, held, buf, sums...) != nil {
-			continue // it is copied again
-		}
-		f.addSums(others)
-		t.standing[f.index] = proven // the recorder knows it already
-		t.mu.Lock()
-		t.provenN++
-		t.provenB += f.SizeBytes
-		t.mu.Unlock()
 	}
 }
 

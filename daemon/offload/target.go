@@ -28,10 +28,9 @@ type target struct {
 	drive *Drive
 	work  string // the folder as it is called until the last step
 
-	queue   chan message  // of the running pass
-	toProve chan *reading // of the running pass
-	gone    chan struct{} // closed when the drive is set aside
-	stuck   chan struct{} // closed when a call into it does not come back
+	stint *stint        // of the running pass; the reader's
+	gone  chan struct{} // closed when the drive is set aside
+	stuck chan struct{} // closed when a call into it does not come back
 
 	mu        sync.Mutex
 	err       error           // guarded by mu; why it was set aside
@@ -44,17 +43,13 @@ type target struct {
 	result    *CopyResult     // guarded by mu; set when finished
 	provenN   int             // guarded by mu
 	provenB   int64           // guarded by mu
-	standing  []standing      // between passes the run's, in a pass the books'
+	standing  []standing      // guarded by mu
 	written   atomic.Int64    // bytes
 	readBack  atomic.Int64    // bytes
-	group     []*written      // the writer's; written and not yet flushed
-	grouped   int64           // the writer's; bytes in group
-}
 
-// written is a file whose bytes were handed to the kernel.
-type written struct {
-	reading *reading
-	sink    Sink
+	behind  atomic.Bool  // it was let go, until it rejoins
+	backlog atomic.Int64 // bytes of buffers that were given to it and not yet written
+	pace    pace         // the reader's
 }
 
 // maxFaults is how many faults of any kind one drive may show in one offload.
@@ -64,12 +59,72 @@ func newTarget(r *run, d *Drive) *target {
 	return &target{
 		run: r, drive: d, work: d.Folder + UnfinishedSuffix,
 		gone: make(chan struct{}), stuck: make(chan struct{}), phase: state.CopyWaiting,
-		attempts: map[int]int{}, standing: make([]standing, len(r.files)),
+		attempts: map[int]int{}, standing: make([]standing, len(r.files)), pace: pace{low: make(chan struct{}, 1)},
 	}
 }
 
 // at gives a card's path within the unfinished folder.
 func (t *target) at(name string) string { return path.Join(t.work, name) }
+
+// stands says where a file stands on this drive.
+func (t *target) stands(f *file) standing {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	return t.standing[f.index]
+}
+
+// isProven takes note of a proof; it is false when that was known.
+func (t *target) isProven(f *file) bool {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	if t.standing[f.index] == proven {
+		return false
+	}
+	t.standing[f.index] = proven
+	t.provenN++
+	t.provenB += f.SizeBytes
+	return true
+}
+
+// restand puts a file somewhere else than among the proven ones.
+func (t *target) restand(f *file, to standing) {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	if t.standing[f.index] == proven {
+		t.provenN--
+		t.provenB -= f.SizeBytes
+	}
+	t.standing[f.index] = to
+}
+
+// handOut marks every missing file as being read, and counts them.
+func (t *target) handOut() (n int) {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	for i, s := range t.standing {
+		if s == missing {
+			t.standing[i] = reading_
+			n++
+		}
+	}
+	return n
+}
+
+// counts says how many files are neither proven nor out of reach, and how many
+// are out of reach.
+func (t *target) counts() (lacking, unreachable int) {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	for _, s := range t.standing {
+		switch s {
+		case missing, reading_:
+			lacking++
+		case blocked:
+			unreachable++
+		}
+	}
+	return lacking, unreachable
+}
 
 // setAside takes the drive out of the offload; the first reason stays.
 func (t *target) setAside(err error) {
@@ -105,6 +160,15 @@ func (t *target) setPhase(p state.CopyPhase) {
 	t.mu.Lock()
 	defer t.mu.Unlock()
 	t.phase = p
+}
+
+// movePhase goes from one phase to another, and does nothing in any other.
+func (t *target) movePhase(from, to state.CopyPhase) {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	if t.phase == from {
+		t.phase = to
+	}
 }
 
 // call runs one operation on the drive under the eye of the watch for hung

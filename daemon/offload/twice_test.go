@@ -4,6 +4,7 @@ import (
 	"context"
 	"os"
 	"strings"
+	"sync/atomic"
 	"testing"
 
 	"bothy/daemon/checksum"
@@ -59,8 +60,16 @@ func TestRun_readsTwice(t *testing.T) {
 	const bad = "DCIM/100SKUAS/B.JPG"
 	g := newRig(t, memoryDir(t), smallCard(), 2)
 	g.job.Verify = VerifyReadBackTwice
+	var proofs atomic.Int32
+	both := make(chan struct{})
+	g.rec.onAll = func(e string) {
+		if strings.HasPrefix(e, "proven ") && strings.HasSuffix(e, bad) && proofs.Add(1) == 2 {
+			close(both)
+		}
+	}
 	g.card.hook = func(c call) *fault {
 		if c.kind == "read" && c.name == bad && c.ofName == 2 {
+			<-both // else they would never be noted
 			return &fault{change: flip}
 		}
 		return nil

@@ -4,6 +4,8 @@ import (
 	"errors"
 	"fmt"
 	"io/fs"
+
+	"bothy/daemon/state"
 )
 
 // Small files are flushed together: a card of 20,000 stills must not pay for
@@ -14,92 +16,102 @@ const (
 	groupFiles  = 64 // their descriptors stay open until the flush
 )
 
+// followBytes is how much of a large file is written before it is flushed for
+// being read back while the rest is still to come. It is what remains to be
+// proven when the card has been read.
+const followBytes = 32 << 20
+
 // give implements consumer.
 func (t *target) give(m message) bool {
-	if t.isSetAside() {
+	if t.isSetAside() || t.behind.Load() {
 		return false
+	}
+	if m.chunk != nil {
+		t.backlog.Add(int64(len(m.chunk.buf)))
 	}
 	select {
-	case t.queue <- m:
+	case t.stint.queue <- m:
 		return true
-	case <-t.gone:
-		return false
+	default:
 	}
+	// It is more than a whole ring behind: a card of empty files needs no ring.
+	if t.run.waitOut(t, m) {
+		return true
+	}
+	if m.chunk != nil {
+		t.backlog.Add(-int64(len(m.chunk.buf)))
+	}
+	return false
 }
 
 // writeFiles takes the messages of one pass until the queue is closed. It
 // never leaves a buffer unreleased, set aside or not.
-func (t *target) writeFiles() {
-	defer close(t.toProve)
+func (s *stint) writeFiles() {
+	t := s.target
+	defer close(s.toProve)
 	var now *writing
-	for m := range t.queue {
+	for m := range s.queue {
 		if t.isSetAside() {
-			drop(m)
+			s.drop(m)
+			continue
+		}
+		if t.behind.Load() { // the rest of the file will not come
+			now.abort()
+			now = nil
+			s.drop(m)
 			continue
 		}
 		switch m.what {
 		case fileBegins:
-			now = t.begin(m.reading)
+			now.abort()
+			now = s.begin1(m.reading)
 		case fileData:
-			now.write(m.chunk)
-			m.chunk.release()
+			if now != nil {
+				now.write(m.chunk)
+			}
+			s.release(m.chunk)
 		case fileEnds:
-			now.end()
+			if now != nil {
+				now.end()
+			}
 			now = nil
 		case fileAborted:
 			now.abort()
 			now = nil
 		}
 	}
-	if now != nil { // the pass ended inside a file: the card went away
-		now.abort()
-	}
+	now.abort() // the pass ended inside a file: the card went away
 	if t.isSetAside() {
-		t.closeGroup()
+		s.closeGroup()
 		return
 	}
-	t.flushGroup()
-}
-
-func drop(m message) {
-	if m.chunk != nil {
-		m.chunk.release()
-	}
-}
-
-// drainWhenStuck empties the queue of a drive that does not answer, whose
-// writer cannot do so: else it would soon hold every buffer of the ring, and
-// with them all other drives. It ends with the pass.
-func (t *target) drainWhenStuck(queue <-chan message, passOver <-chan struct{}) {
-	select {
-	case <-t.stuck:
-	case <-passOver:
-		return
-	}
-	t.run.ring.replace() // for the buffer that the writer is stuck with
-	for m := range queue {
-		drop(m)
-	}
+	s.flushGroup()
+	t.movePhase(state.CopyCopying, state.CopyProving)
 }
 
 // writing is one file on its way to one drive.
 type writing struct {
-	target  *target
+	stint   *stint
 	reading *reading
 	sink    Sink
+	landing *landing // once the prover has it
+	written int64
+	flushed int64
 	err     error // the first; the rest of the file is thrown away
 }
 
-func (t *target) begin(r *reading) *writing {
-	w := &writing{target: t, reading: r}
+// begin1 makes the file.
+func (s *stint) begin1(r *reading) *writing {
+	t := s.target
+	w := &writing{stint: s, reading: r}
 	name := t.at(r.file.Path)
 	w.err = t.call(func() (err error) {
-		w.sink, err = t.drive.FS.Create(name)
+		w.sink, err = t.drive.FS.Create(name, r.file.SizeBytes)
 		if errors.Is(err, fs.ErrExist) {
 			// A leftover in our own unfinished folder: never written over, a
 			// new file gets a new inode.
 			if err = t.drive.FS.Remove(name); err == nil {
-				w.sink, err = t.drive.FS.Create(name)
+				w.sink, err = t.drive.FS.Create(name, r.file.SizeBytes)
 			}
 		}
 		return err
@@ -110,68 +122,126 @@ func (t *target) begin(r *reading) *writing {
 	return w
 }
 
+func (w *writing) name() string { return w.stint.target.at(w.reading.file.Path) }
+
 func (w *writing) write(c *chunk) {
-	if w.err != nil {
+	if w.err != nil || w.isSpoiled() {
 		return
 	}
-	t := w.target
+	t := w.stint.target
 	w.err = t.call(func() error {
 		n, err := w.sink.Write(c.buf[:c.n])
 		t.written.Add(int64(n))
+		w.written += int64(n)
 		if err != nil {
-			return fmt.Errorf("write %q: %w", t.at(w.reading.file.Path), err)
+			return fmt.Errorf("write %q: %w", w.name(), err)
 		}
-		if err := w.sink.Push(); err != nil {
-			return fmt.Errorf("write out %q: %w", t.at(w.reading.file.Path), err)
+		if err := w.sink.Push(w.written == w.reading.file.SizeBytes); err != nil {
+			return fmt.Errorf("write out %q: %w", w.name(), err)
 		}
 		return nil
 	})
+	if w.err == nil && t.follows() && w.written-w.flushed >= followBytes && w.written < w.reading.file.SizeBytes {
+		w.follow()
+	}
 }
+
+// follows: reading back may go on while a file is being written.
+func (t *target) follows() bool {
+	return !t.drive.ReadBackAfter && t.drive.Limits.ReadsWhileWritten && t.run.job.Verify != VerifySize
+}
+
+// follow flushes what there is of a file, and has it read back.
+func (w *writing) follow() {
+	if !w.flush() {
+		return
+	}
+	w.flushed = w.written
+	if w.landing == nil {
+		w.landing = newLanding(w.reading)
+		w.landing.flushedTo(w.flushed)
+		w.stint.toProve <- w.landing
+		return
+	}
+	w.landing.flushedTo(w.flushed)
+}
+
+func (w *writing) flush() bool {
+	if err := w.stint.target.call(w.sink.Sync); err != nil {
+		w.err = fmt.Errorf("flush %q: %w", w.name(), err)
+		w.stint.target.run.flushFailures.Add(1)
+	}
+	return w.err == nil
+}
+
+func (w *writing) isSpoiled() bool { return w.landing != nil && w.landing.isSpoiled() }
 
 // end sets the file's time and flushes it, alone or with its group.
 func (w *writing) end() {
-	t, f := w.target, w.reading.file
+	s, f := w.stint, w.reading.file
+	t := s.target
+	if w.isSpoiled() {
+		w.throwAway() // whoever read it back has counted the fault
+		return
+	}
 	if w.err == nil {
-		w.err = t.call(func() error { return t.drive.FS.SetModTime(t.at(f.Path), f.ModTime) })
+		w.err = t.call(func() error { return t.drive.FS.SetModTime(w.name(), f.ModTime) })
 	}
 	if w.err != nil {
 		w.burn(false)
 		return
 	}
 	if !t.run.job.flushedAlone(f.SizeBytes) {
-		t.group = append(t.group, &written{w.reading, w.sink})
-		t.grouped += f.SizeBytes
-		if len(t.group) >= groupFiles || t.grouped >= groupBytes {
-			t.flushGroup()
+		s.group = append(s.group, w)
+		s.groupedBytes += f.SizeBytes
+		if len(s.group) >= groupFiles || s.groupedBytes >= groupBytes {
+			s.flushGroup()
 		}
 		return
 	}
-	if w.err = t.call(w.sink.Sync); w.err != nil {
-		w.err = fmt.Errorf("flush %q: %w", t.at(f.Path), w.err)
-		t.run.flushFailures.Add(1)
+	if !w.flush() {
 		w.burn(false)
 		return
 	}
-	if w.err = t.call(w.sink.Close); w.err != nil {
-		w.burn(false)
+	w.close(false)
+}
+
+// close ends a file that is flushed, and hands it to the prover.
+func (w *writing) close(again bool) {
+	s := w.stint
+	if w.err = s.target.call(w.sink.Close); w.err != nil {
+		w.sink = nil // closed it is, whatever it said
+		w.burn(again)
 		return
 	}
-	t.toProve <- w.reading
+	w.sink = nil
+	if w.landing == nil {
+		w.landing = newLanding(w.reading)
+		w.landing.isWhole()
+		s.toProve <- w.landing
+		return
+	}
+	if w.landing.isWhole(); w.landing.isSpoiled() {
+		w.throwAway()
+	}
 }
 
 // burn throws a file away after a failure; it is written again in a later pass.
 func (w *writing) burn(again bool) {
 	w.throwAway()
-	w.target.fault(w.reading.file, w.err, again)
+	w.stint.target.fault(w.reading.file, w.err, again)
 }
 
 func (w *writing) throwAway() {
-	t := w.target
+	t := w.stint.target
+	if w.landing != nil {
+		w.landing.isLost()
+	}
 	if w.sink != nil {
 		t.call(w.sink.Close) // its data is given up; an error says nothing more
 	}
 	if !t.hung() {
-		t.call(func() error { return t.drive.FS.Remove(t.at(w.reading.file.Path)) })
+		t.call(func() error { return t.drive.FS.Remove(w.name()) })
 	}
 }
 
@@ -185,16 +255,16 @@ func (w *writing) abort() {
 		w.throwAway()
 	}
 	if w.err != nil {
-		w.target.fault(w.reading.file, w.err, false)
+		w.stint.target.fault(w.reading.file, w.err, false)
 	}
 }
 
 // flushGroup makes the waiting small files durable: with one syncfs where that
 // reaches the medium, else one by one. A failure burns every file of the group
 // it concerns.
-func (t *target) flushGroup() {
-	group := t.group
-	t.group, t.grouped = nil, 0
+func (s *stint) flushGroup() {
+	t, group := s.target, s.group
+	s.group, s.groupedBytes = nil, 0
 	if len(group) == 0 {
 		return
 	}
@@ -205,30 +275,23 @@ func (t *target) flushGroup() {
 			t.run.flushFailures.Add(1)
 		}
 	}
-	for i, g := range group {
-		err := groupErr
-		if err == nil && !t.drive.Limits.SyncfsFlushes {
-			if err = t.call(g.sink.Sync); err != nil {
-				err = fmt.Errorf("flush %q: %w", t.at(g.reading.file.Path), err)
-				t.run.flushFailures.Add(1)
-			}
-		}
-		w := writing{target: t, reading: g.reading, sink: g.sink, err: err}
-		if err == nil {
-			w.err = t.call(g.sink.Close)
+	for i, w := range group {
+		w.err = groupErr
+		if w.err == nil && !t.drive.Limits.SyncfsFlushes {
+			w.flush()
 		}
 		if w.err != nil {
 			w.burn(groupErr != nil && i > 0)
 			continue
 		}
-		t.toProve <- g.reading
+		w.close(groupErr != nil && i > 0)
 	}
 }
 
 // closeGroup gives up the group of a drive that was set aside.
-func (t *target) closeGroup() {
-	for _, g := range t.group {
-		g.sink.Close() // the drive is given up; its files stay unfinished
+func (s *stint) closeGroup() {
+	for _, w := range s.group {
+		w.sink.Close() // the drive is given up; its files stay unfinished
 	}
-	t.group, t.grouped = nil, 0
+	s.group, s.groupedBytes = nil, 0
 }

@@ -165,6 +165,47 @@ func OpenDirect(root *os.Root, path string) (*DirectFile, error) {
 	return d, nil
 }
 
+// OpenGrowing opens a regular file for reading from the medium while it is still
+// being written. What was flushed of it, and no more, may be read. It fails with
+// ErrCached where that takes more than direct I/O: see Limits.ReadsWhileWritten.
+func OpenGrowing(root *os.Root, path string) (*DirectFile, error) {
+	f, err := openFile(root, path, unix.O_RDONLY)
+	if err != nil {
+		return nil, err
+	}
+	d, err := prepareGrowing(f)
+	if err != nil {
+		f.Close()
+		return nil, fmt.Errorf("open %s past the cache: %w", path, err)
+	}
+	return d, nil
+}
+
+func prepareGrowing(f *os.File) (*DirectFile, error) {
+	fd := int(f.Fd())
+	info, err := f.Stat()
+	if err != nil {
+		return nil, err
+	}
+	var sfs unix.Statfs_t
+	if err := unix.Fstatfs(fd, &sfs); err != nil {
+		return nil, err
+	}
+	fsType := typeByMagic(int64(sfs.Type))
+	d := &DirectFile{file: f, size: info.Size(), align: directAlign(fd), method: Direct}
+	if unbacked(fsType) {
+		d.method = Unbacked
+		return d, nil
+	}
+	if !LimitsOf(fsType).ReadsWhileWritten {
+		return nil, fmt.Errorf("%w: a file that grows cannot be told to be read from the medium here", ErrCached)
+	}
+	if err := setDirect(fd); err != nil {
+		return nil, fmt.Errorf("%w: %w", ErrCached, err)
+	}
+	return d, nil
+}
+
 func prepareDirect(f *os.File) (*DirectFile, error) {
 	fd := int(f.Fd())
 	info, err := f.Stat()

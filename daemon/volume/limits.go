@@ -43,6 +43,12 @@ type Limits struct {
 	// DirectReadsMedium: direct I/O, or eviction and a buffered read, reach the
 	// device below. False for network, memory, FUSE and stacked file systems.
 	DirectReadsMedium bool
+	// ReadsWhileWritten: direct reads of the front of a file, flushed before,
+	// reach the device while its rest is still being written.
+	ReadsWhileWritten bool
+	// WritesDirect: large files are best written past the page cache, into
+	// space that was allocated before.
+	WritesDirect bool
 }
 
 const (
@@ -74,7 +80,7 @@ func utf16Named(fsType, forbidden string, step time.Duration) Limits {
 	return Limits{
 		FSType: fsType, MaxNameUTF16: utf16Name, MaxPathBytes: pathMax, TimeStep: step,
 		CaseInsensitive: true, Forbidden: forbidden, ForbidsControl: true, NoTrailingDotSpace: true,
-		UTF8Only: true, DirectReadsMedium: true,
+		UTF8Only: true, DirectReadsMedium: true, ReadsWhileWritten: true,
 	}
 }
 
@@ -91,10 +97,13 @@ func LimitsOf(fsType string) Limits {
 	case "ext4":
 		l := byteExact(fsType)
 		l.MaxFileBytes = ext4MaxFile
+		l.ReadsWhileWritten, l.WritesDirect = true, true
 		l.InlineBytes = 160 // the inline_data feature, off by default; bound for 256-byte inodes
 		return l
 	case "xfs":
-		return byteExact(fsType)
+		l := byteExact(fsType)
+		l.ReadsWhileWritten, l.WritesDirect = true, true
+		return l
 	case "btrfs":
 		l := byteExact(fsType)
 		l.InlineBytes = 2048 // btrfs(5), max_inline: default 2048, "compared to the size after compression"

@@ -1,0 +1,217 @@
+package offload
+
+import (
+	"context"
+	"errors"
+	"fmt"
+
+	"bothy/daemon/state"
+)
+
+// catchUp brings the drives that were let go what they lack, from copies that
+// are finished. What is read there must agree with what the card gave: a copy
+// that rots is never passed on.
+func (r *run) catchUp(ctx context.Context) {
+	for range r.job.attempts() {
+		if ctx.Err() != nil {
+			return
+		}
+		sources := r.sources()
+		if len(sources) == 0 || !r.copyPass(ctx, sources) {
+			break
+		}
+	}
+	// Nothing finished can be read from, or it does not hold all: the card may.
+	for pass := 0; pass < r.job.attempts() && r.cardErr == nil && !r.cardDone && ctx.Err() == nil; pass++ {
+		if !r.lastPass(ctx) {
+			return
+		}
+	}
+}
+
+// sources are the drives whose copy is finished.
+func (r *run) sources() (list []*target) {
+	for _, t := range r.targets {
+		t.mu.Lock()
+		if t.err == nil && t.result != nil && (t.result.Phase == state.CopyProven || t.result.Phase == state.CopyIncomplete) {
+			list = append(list, t)
+		}
+		t.mu.Unlock()
+	}
+	return list
+}
+
+// behindStints waits for what drives that were let go still had to do, and hands
+// out what they lack then.
+func (r *run) behindStints(card *cardRead) (list []*stint) {
+	for _, t := range r.live() {
+		if t.stint != nil {
+			<-t.stint.over
+		}
+		if s := r.stintFor(t, card); s != nil {
+			list = append(list, s)
+		}
+	}
+	return list
+}
+
+func (r *run) lastPass(ctx context.Context) bool {
+	for _, t := range r.live() {
+		if t.stint != nil {
+			<-t.stint.over
+		}
+		t.behind.Store(false) // nobody is left to be held up
+	}
+	return r.pass(ctx)
+}
+
+// copyPass reads once what drives lack, each file from the first copy that was
+// not found wrong before, and reports whether there was anything to do.
+func (r *run) copyPass(ctx context.Context, sources []*target) bool {
+	card := &cardRead{done: make(chan struct{})}
+	takers := r.behindStints(card)
+	if len(takers) == 0 {
+		return false
+	}
+	r.ring.shrink(behindChunks) // nobody waits for these drives
+	for _, s := range takers {
+		s.begin(ctx)
+	}
+	c := &copyReader{reader: reader{run: r, before: r.job.Yield}}
+	shut := c.open()
+	for _, f := range r.files {
+		var to []consumer
+		for _, s := range takers {
+			if s.target.stands(f) == reading_ && !s.target.isSetAside() {
+				to = append(to, s.target)
+			}
+		}
+		if len(to) == 0 || ctx.Err() != nil {
+			continue
+		}
+		c.read(ctx, f, sources, to)
+	}
+	shut()
+	for _, s := range takers {
+		close(s.queue)
+	}
+	close(card.done)
+	for _, s := range takers {
+		<-s.over
+	}
+	return true
+}
+
+// copyReader reads files of proven copies.
+type copyReader struct{ reader }
+
+// read gives one file from the first copy that can be read. Nothing is tried
+// twice in one pass: who took the first half of a file from one copy must be
+// done with it before another is asked.
+func (c *copyReader) read(ctx context.Context, f *file, sources []*target, to []consumer) {
+	for _, t := range sources {
+		if t.hung() || t.stands(f) != proven || c.run.isDamaged(t, f) {
+			continue
+		}
+		src, err := t.openCopy(f)
+		if err != nil {
+			c.run.noteDamaged(t, f, err)
+			continue
+		}
+		r := newReading(f, len(c.hashes), true)
+		err = c.give(ctx, src, r, to)
+		src.Close()
+		if err == nil {
+			<-r.done
+			err = r.err
+		}
+		if err != nil && ctx.Err() == nil && !errors.Is(err, errYielded) {
+			c.run.noteDamaged(t, f, err)
+		}
+		return
+	}
+}
+
+// openCopy opens a file of a finished copy for reading from the medium.
+func (t *target) openCopy(f *file) (Source, error) {
+	t.mu.Lock()
+	name := join(t.result.Folder, f.Path)
+	t.mu.Unlock()
+	c := &copySource{target: t}
+	err := c.patiently(func() (err error) {
+		c.Source, err = t.drive.FS.OpenMedium(name)
+		return err
+	})
+	if err != nil {
+		return nil, err
+	}
+	if c.Size() != f.SizeBytes {
+		c.Close()
+		return nil, fmt.Errorf("%w: %d bytes instead of %d", errCopyDiffers, c.Size(), f.SizeBytes)
+	}
+	return c, nil
+}
+
+// copySource is a file on a drive that may come to hang.
+type copySource struct {
+	Source
+	target *target
+}
+
+func (c *copySource) ReadAt(p []byte, off int64) (n int, err error) {
+	type answer struct {
+		n   int
+		err error
+	}
+	var a answer
+	err = c.patiently(func() error {
+		n, err := c.Source.ReadAt(p, off)
+		a = answer{n, err}
+		return nil
+	})
+	if err != nil {
+		return 0, err
+	}
+	return a.n, a.err
+}
+
+func (c *copySource) Close() error {
+	if c.target.hung() {
+		return nil // whoever is stuck with it has it still
+	}
+	return c.Source.Close()
+}
+
+// patiently runs one operation, and gives it up when the drive hangs.
+func (c *copySource) patiently(op func() error) error {
+	ended := make(chan error, 1)
+	go func() { ended <- c.target.call(op) }()
+	select {
+	case err := <-ended:
+		return err
+	case <-c.target.stuck:
+		return ErrDriveHung
+	}
+}
+
+// noteDamaged remembers that a file of a copy cannot be passed on.
+func (r *run) noteDamaged(t *target, f *file, err error) {
+	if gone := t.checkMedium(); gone != nil || errors.Is(err, ErrDriveHung) {
+		t.setAside(fmt.Errorf("while it was read from: %w", errors.Join(gone, err)))
+		return
+	}
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	r.damaged[t.drive.ID] = append(r.damaged[t.drive.ID], f.Path)
+}
+
+func (r *run) isDamaged(t *target, f *file) bool {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	for _, name := range r.damaged[t.drive.ID] {
+		if name == f.Path {
+			return true
+		}
+	}
+	return false
+}

@@ -1,0 +1,134 @@
+package offload
+
+import (
+	"errors"
+	"os"
+
+	"golang.org/x/sys/unix"
+
+	"bothy/daemon/volume"
+)
+
+// directBytes: a smaller file is written through the page cache, which brings
+// many of them to the medium in one go.
+const directBytes = 2 << 20
+
+// Create implements FS.
+func (r *RootFS) Create(name string, sizeBytes int64) (Sink, error) {
+	const flags = os.O_WRONLY | os.O_CREATE | os.O_EXCL | unix.O_NOFOLLOW
+	f, err := r.Root.OpenFile(name, flags, 0o644)
+	if err != nil {
+		return nil, err
+	}
+	s := &sink{File: f, inlineBytes: r.Limits.InlineBytes}
+	if !r.Limits.WritesDirect || sizeBytes < directBytes {
+		return s, nil
+	}
+	// With its final length from the start, reading the front back and writing
+	// on do not wait for one another. Where that is refused the file grows.
+	err = unix.Fallocate(int(f.Fd()), 0, 0, sizeBytes)
+	if errors.Is(err, unix.ENOSPC) || errors.Is(err, unix.EDQUOT) || errors.Is(err, unix.EIO) {
+		f.Close()
+		return nil, errors.Join(&os.PathError{Op: "allocate", Path: name, Err: err}, r.Root.Remove(name))
+	}
+	s.direct = s.setDirect(true) == nil
+	return s, nil
+}
+
+// sink is a file being written: past the page cache, or through it with a
+// bounded amount of it unwritten.
+type sink struct {
+	*os.File
+	direct                   bool
+	written, pushed, dropped int64
+	// inlineBytes: up to this size the file system may keep a file's bytes
+	// within its own records, where direct reading does not reach them. Space
+	// that is reserved before the first byte prevents that.
+	inlineBytes int64
+}
+
+// pushStep is how much is handed to the kernel's write-out at a time; at most
+// twice that is unwritten.
+const pushStep = 8 << 20
+
+// pushLast: the end of a file is handed over when it has this many bytes. The
+// flush of its group then finds it written; smaller ones it brings together.
+const pushLast = 128 << 10
+
+// Write implements Sink. Directly go whole blocks; the end of a file that has
+// none goes through the cache, and so does all that follows.
+func (s *sink) Write(p []byte) (n int, err error) {
+	if s.direct {
+		whole := len(p) / volume.Alignment * volume.Alignment
+		n, err = s.File.Write(p[:whole])
+		s.written += int64(n)
+		if err != nil && !errors.Is(err, unix.EINVAL) {
+			return n, err
+		}
+		if n == len(p) {
+			return n, nil
+		}
+		if err = s.setDirect(false); err != nil {
+			return n, err
+		}
+		s.direct = false
+		s.pushed, s.dropped = s.written, s.written
+	} else if s.written == 0 && s.inlineBytes > 0 {
+		// Refused by some; reading back then says whether it matters.
+		_ = unix.Fallocate(int(s.File.Fd()), unix.FALLOC_FL_KEEP_SIZE, 0, s.inlineBytes)
+	}
+	m, err := s.File.Write(p[n:])
+	s.written += int64(m)
+	return n + m, err
+}
+
+// setDirect switches direct I/O on or off. A file system that lacks it refuses,
+// here or at the first write.
+func (s *sink) setDirect(on bool) error {
+	fd := s.File.Fd()
+	flags, err := unix.FcntlInt(fd, unix.F_GETFL, 0)
+	if err != nil {
+		return err
+	}
+	flags &^= unix.O_DIRECT
+	if on {
+		flags |= unix.O_DIRECT
+	}
+	_, err = unix.FcntlInt(fd, unix.F_SETFL, flags)
+	return err
+}
+
+// Push implements Sink. A file system without sync_file_range simply keeps
+// more in memory until Sync.
+func (s *sink) Push(last bool) error {
+	step := int64(pushStep)
+	if last {
+		step = pushLast
+	}
+	if s.direct || s.written-s.pushed < step {
+		return nil
+	}
+	fd := int(s.File.Fd())
+	if err := unix.SyncFileRange(fd, s.pushed, s.written-s.pushed, unix.SYNC_FILE_RANGE_WRITE); err != nil {
+		return ignoreUnsupported(err)
+	}
+	if s.pushed > s.dropped {
+		const wait = unix.SYNC_FILE_RANGE_WAIT_BEFORE | unix.SYNC_FILE_RANGE_WRITE | unix.SYNC_FILE_RANGE_WAIT_AFTER
+		if err := unix.SyncFileRange(fd, s.dropped, s.pushed-s.dropped, wait); err != nil {
+			return ignoreUnsupported(err)
+		}
+		if err := unix.Fadvise(fd, s.dropped, s.pushed-s.dropped, unix.FADV_DONTNEED); err != nil {
+			return ignoreUnsupported(err)
+		}
+		s.dropped = s.pushed
+	}
+	s.pushed = s.written
+	return nil
+}
+
+func ignoreUnsupported(err error) error {
+	if errors.Is(err, unix.ENOSYS) || errors.Is(err, unix.EINVAL) || errors.Is(err, unix.ESPIPE) {
+		return nil
+	}
+	return err
+}
