@@ -109,7 +109,7 @@ func (s *supervisor) settle(c *card, out outcome) {
 		c.offloadID = out.offloadIDs[n-1]
 	}
 	if c.gone {
-		if out.verdict != state.Release {
+		if out.verdict != state.Release && was != state.Release {
 			s.raise(state.CardGone, c.subject(), "")
 		}
 	} else if out.verdict == state.Release && was != state.Release {

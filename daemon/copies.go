@@ -141,6 +141,7 @@ func (j *job) engineDrive(ctx context.Context, d *jobDrive, o ledger.Offload, g 
 // card.
 func (j *job) conclude(ctx context.Context, o ledger.Offload, g group, res offload.Result, last bool) error {
 	j.recorderFailed(res.RecorderErr)
+	j.loseDamaged(ctx, o, &res)
 	j.s.post(func() {
 		j.s.count(res)
 		j.s.copiesEnded(o.ID, res)
@@ -177,6 +178,25 @@ func (j *job) conclude(ctx context.Context, o ledger.Offload, g group, res offlo
 		j.leaveSnapshots(ctx, g)
 	}
 	return res.CardErr
+}
+
+// loseDamaged takes copies out of a result that were finished, and then did not
+// give to another drive what had been proven there. The whole copy does not
+// count any more, and its drive is not to be trusted.
+func (j *job) loseDamaged(ctx context.Context, o ledger.Offload, res *offload.Result) {
+	for i := range res.Copies {
+		c := &res.Copies[i]
+		paths := res.Damaged[c.DriveID]
+		if len(paths) == 0 {
+			continue
+		}
+		c.Phase = state.CopyFailed
+		c.Err = fmt.Errorf("%w: %q and what else of %d files was to be copied from there", offload.ErrMismatch, paths[0], len(paths))
+		j.note(state.CopyDamaged, fmt.Sprintf("%s on %s: %v", c.Folder, c.DriveName, c.Err))
+		if j.s.ledger != nil && !strings.HasPrefix(o.ID, unrecorded) {
+			j.recorderFailed(j.s.ledger.RecordUnproven(context.WithoutCancel(ctx), o.ID, c.DriveID, paths))
+		}
+	}
 }
 
 // blame turns what the engine found about the card into faults.

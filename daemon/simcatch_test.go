@@ -20,6 +20,8 @@ type catching struct {
 	// behind, if set, is called when a card is done with, before anything is
 	// caught up.
 	behind func(label string)
+	// rotten, if set, says what could not be passed on, by drive.
+	rotten func(offload.Job) map[string][]string
 	asks   func(label string) // likewise, each time before it asks whether to go on
 }
 
@@ -37,6 +39,7 @@ func (c *catching) run(ctx context.Context, job offload.Job) offload.Result {
 		return res
 	}
 	first, then := job, job
+	first.CardDone, first.Copies, then.CardDone, then.Copies, then.Yield = nil, 0, nil, 0, nil
 	first.Drives, then.Drives = nil, nil
 	for _, d := range job.Drives {
 		if isSlow(d) {
@@ -65,7 +68,11 @@ func (c *catching) run(ctx context.Context, job offload.Job) offload.Result {
 		}}}
 	}
 	caught := offload.Run(ctx, then)
-	return joined(job, done, caught)
+	res := joined(job, done, caught)
+	if c.rotten != nil {
+		res.Damaged = c.rotten(job)
+	}
+	return res
 }
 
 // joined puts the results of both halves in the order of the job's drives.

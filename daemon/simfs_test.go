@@ -102,7 +102,7 @@ func (s *simSink) Write(p []byte) (int, error) {
 }
 
 func (s *simSink) Push(bool) error { return nil }
-func (s *simSink) Sync() error { return s.fs.do("sync", s.name) }
+func (s *simSink) Sync() error     { return s.fs.do("sync", s.name) }
 
 func (f *simFS) Mkdir(name string) error {
 	if err := f.do("create", name); err != nil {
