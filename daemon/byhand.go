@@ -221,7 +221,9 @@ func (h *byHand) prepare(ctx context.Context, name string) error {
 	if err != nil {
 		return err
 	}
-	folder, err := freeFolder(want, h.targets)
+	folder, err := freeFolder(want, func(name string) bool {
+		return !slices.ContainsFunc(h.targets, func(t *Opened) bool { return !nameFree(t.FS, name) })
+	})
 	if err != nil {
 		return err
 	}
