@@ -12,13 +12,14 @@ import (
 // are finished. What is read there must agree with what the card gave: a copy
 // that rots is never passed on.
 func (r *run) catchUp(ctx context.Context) {
+	r.catchingUp = true
 	for range r.job.attempts() {
-		if ctx.Err() != nil {
-			return
-		}
 		sources := r.sources()
-		if len(sources) == 0 || !r.copyPass(ctx, sources) {
+		if ctx.Err() != nil || len(sources) == 0 || !r.copyPass(ctx, sources) {
 			break
+		}
+		if r.yielded != nil {
+			return
 		}
 	}
 	// Nothing finished can be read from, or it does not hold all: the card may.
@@ -68,7 +69,7 @@ func (r *run) lastPass(ctx context.Context) bool {
 // copyPass reads once what drives lack, each file from the first copy that was
 // not found wrong before, and reports whether there was anything to do.
 func (r *run) copyPass(ctx context.Context, sources []*target) bool {
-	card := &cardRead{done: make(chan struct{})}
+	card := &cardRead{done: make(chan struct{}), unsure: r.unsure}
 	takers := r.behindStints(card)
 	if len(takers) == 0 {
 		return false
@@ -86,10 +87,10 @@ func (r *run) copyPass(ctx context.Context, sources []*target) bool {
 				to = append(to, s.target)
 			}
 		}
-		if len(to) == 0 || ctx.Err() != nil {
+		if len(to) == 0 || ctx.Err() != nil || r.yielded != nil {
 			continue
 		}
-		c.read(ctx, f, sources, to)
+		r.yielded = c.read(ctx, f, sources, to)
 	}
 	shut()
 	for _, s := range takers {
@@ -107,8 +108,14 @@ type copyReader struct{ reader }
 
 // read gives one file from the first copy that can be read. Nothing is tried
 // twice in one pass: who took the first half of a file from one copy must be
-// done with it before another is asked.
-func (c *copyReader) read(ctx context.Context, f *file, sources []*target, to []consumer) {
+// done with it before another is asked. The error says that other work goes
+// first for good.
+func (c *copyReader) read(ctx context.Context, f *file, sources []*target, to []consumer) error {
+	if f.SizeBytes == 0 { // no portion will ask
+		if err := c.yield(ctx); err != nil {
+			return err
+		}
+	}
 	for _, t := range sources {
 		if t.hung() || t.stands(f) != proven || c.run.isDamaged(t, f) {
 			continue
@@ -125,11 +132,15 @@ func (c *copyReader) read(ctx context.Context, f *file, sources []*target, to []
 			<-r.done
 			err = r.err
 		}
-		if err != nil && ctx.Err() == nil && !errors.Is(err, errYielded) {
+		if errors.Is(err, errYielded) {
+			return err
+		}
+		if err != nil && ctx.Err() == nil {
 			c.run.noteDamaged(t, f, err)
 		}
-		return
+		return nil
 	}
+	return nil
 }
 
 // openCopy opens a file of a finished copy for reading from the medium.
@@ -138,10 +149,10 @@ func (t *target) openCopy(f *file) (Source, error) {
 	name := join(t.result.Folder, f.Path)
 	t.mu.Unlock()
 	c := &copySource{target: t}
-	err := c.patiently(func() (err error) {
+	err := t.patiently(func() (err error) {
 		c.Source, err = t.drive.FS.OpenMedium(name)
 		return err
-	})
+	}, c.closeLate)
 	if err != nil {
 		return nil, err
 	}
@@ -156,6 +167,7 @@ func (t *target) openCopy(f *file) (Source, error) {
 type copySource struct {
 	Source
 	target *target
+	stuck  bool // somebody is in a call into it, and closes it when he wakes up
 }
 
 func (c *copySource) ReadAt(p []byte, off int64) (n int, err error) {
@@ -164,32 +176,48 @@ func (c *copySource) ReadAt(p []byte, off int64) (n int, err error) {
 		err error
 	}
 	var a answer
-	err = c.patiently(func() error {
+	err = c.target.patiently(func() error {
 		n, err := c.Source.ReadAt(p, off)
 		a = answer{n, err}
 		return nil
-	})
+	}, c.closeLate)
 	if err != nil {
+		c.stuck = true
 		return 0, err
 	}
 	return a.n, a.err
 }
 
 func (c *copySource) Close() error {
-	if c.target.hung() {
-		return nil // whoever is stuck with it has it still
+	if c.stuck {
+		return nil
 	}
-	return c.Source.Close()
+	return c.target.patiently(c.Source.Close, func() {})
 }
 
-// patiently runs one operation, and gives it up when the drive hangs.
-func (c *copySource) patiently(op func() error) error {
-	ended := make(chan error, 1)
-	go func() { ended <- c.target.call(op) }()
+func (c *copySource) closeLate() {
+	if c.Source != nil {
+		c.Source.Close()
+	}
+}
+
+// patiently runs one operation, and gives it up when the drive hangs. When it
+// comes back after all, late is called.
+func (t *target) patiently(op func() error, late func()) error {
+	ended, givenUp := make(chan error), make(chan struct{})
+	go func() {
+		err := t.call(op)
+		select {
+		case ended <- err:
+		case <-givenUp:
+			late()
+		}
+	}()
 	select {
 	case err := <-ended:
 		return err
-	case <-c.target.stuck:
+	case <-t.stuck:
+		close(givenUp)
 		return ErrDriveHung
 	}
 }

@@ -1,6 +1,7 @@
 package offload
 
 import (
+	"fmt"
 	"io"
 	"sync"
 	"time"
@@ -16,12 +17,14 @@ type faultFS struct {
 	// a real syncfs would write out the whole machine's disk.
 	noFlush bool
 
-	mu     sync.Mutex
-	n      int
-	kinds  map[string]int
-	named  map[string]int
-	sinks  map[string][]*sinkRecord // by name, in order of creation
-	broken []string                 // rules of flushing that were broken
+	mu       sync.Mutex
+	n        int
+	kinds    map[string]int
+	named    map[string]int
+	sinks    map[string][]*sinkRecord // by name, in order of creation
+	broken   []string                 // rules of flushing that were broken
+	reads    map[*faultSource]bool    // being read
+	halfMade map[string]bool          // by name: the last Create failed, and may have left something
 }
 
 type call struct {
@@ -42,10 +45,15 @@ type fault struct {
 // sinkRecord is the life of one file being written, from one Create on.
 type sinkRecord struct {
 	dirty, failed, flushed, closed bool
+	removed                        bool
+	written, flushedTo             int64 // bytes from the front
 }
 
 func newFaultFS(inner FS) *faultFS {
-	return &faultFS{FS: inner, noFlush: true, kinds: map[string]int{}, named: map[string]int{}, sinks: map[string][]*sinkRecord{}}
+	return &faultFS{
+		FS: inner, noFlush: true, kinds: map[string]int{}, named: map[string]int{}, sinks: map[string][]*sinkRecord{}, reads: map[*faultSource]bool{},
+		halfMade: map[string]bool{},
+	}
 }
 
 func (x *faultFS) strike(kind, name string) *fault {
@@ -108,7 +116,17 @@ func (x *faultFS) Rename(from, to string) error {
 }
 
 func (x *faultFS) Remove(name string) error {
-	return x.do("remove", name, func() error { return x.FS.Remove(name) })
+	err := x.do("remove", name, func() error { return x.FS.Remove(name) })
+	x.mu.Lock()
+	defer x.mu.Unlock()
+	if list := x.sinks[name]; len(list) > 0 && !x.halfMade[name] {
+		rec := list[len(list)-1]
+		if rec.removed {
+			x.broken = append(x.broken, name+" was removed twice")
+		}
+		rec.removed = rec.removed || err == nil
+	}
+	return err
 }
 
 func (x *faultFS) SetModTime(name string, at time.Time) error {
@@ -148,13 +166,16 @@ func (s *sinkRecord) flush(err error) {
 	case err != nil && s.dirty:
 		s.failed = true
 	case err == nil && s.dirty && !s.failed:
-		s.flushed = true
+		s.flushed, s.flushedTo = true, s.written
 	}
 	s.dirty = false
 }
 
 func (x *faultFS) Create(name string, size int64) (sink Sink, err error) {
 	err = x.do("create", name, func() error { sink, err = x.FS.Create(name, size); return err })
+	x.mu.Lock()
+	x.halfMade[name] = err != nil
+	x.mu.Unlock()
 	if err != nil {
 		if sink != nil {
 			sink.Close()
@@ -175,11 +196,16 @@ type faultSink struct {
 	rec  *sinkRecord
 }
 
-func (s *faultSink) Write(p []byte) (int, error) {
+func (s *faultSink) Write(p []byte) (n int, err error) {
 	f := s.fs.strike("write", s.name)
 	s.fs.mu.Lock()
 	s.rec.dirty, s.rec.flushed = true, false
 	s.fs.mu.Unlock()
+	defer func() {
+		s.fs.mu.Lock()
+		defer s.fs.mu.Unlock()
+		s.rec.written += int64(n)
+	}()
 	switch {
 	case f == nil:
 		return s.Sink.Write(p)
@@ -239,7 +265,7 @@ func (s *faultSink) Close() error {
 	return err
 }
 
-// unclosed lists files that were left open.
+// unclosed lists files that were left open, for writing or for reading.
 func (x *faultFS) unclosed() (names []string) {
 	x.mu.Lock()
 	defer x.mu.Unlock()
@@ -249,6 +275,9 @@ func (x *faultFS) unclosed() (names []string) {
 				names = append(names, name)
 			}
 		}
+	}
+	for s := range x.reads {
+		names = append(names, s.kind+" "+s.name)
 	}
 	return names
 }
@@ -270,7 +299,11 @@ func (x *faultFS) open(kind, reads, name string, open func(string) (Source, erro
 		}
 		return nil, err
 	}
-	return &faultSource{Source: src, fs: x, kind: reads, name: name}, nil
+	s := &faultSource{Source: src, fs: x, kind: reads, name: name}
+	x.mu.Lock()
+	defer x.mu.Unlock()
+	x.reads[s] = true
+	return s, nil
 }
 
 type faultSource struct {
@@ -279,7 +312,29 @@ type faultSource struct {
 	kind, name string
 }
 
-func (s *faultSource) ReadAt(p []byte, off int64) (int, error) {
+func (s *faultSource) Close() error {
+	s.fs.mu.Lock()
+	delete(s.fs.reads, s)
+	s.fs.mu.Unlock()
+	return s.Source.Close()
+}
+
+// checkFlushed: what is read back as the medium's was flushed before. A file
+// that was not made here, in this life, needs no account.
+func (s *faultSource) checkFlushed(upTo int64) {
+	s.fs.mu.Lock()
+	defer s.fs.mu.Unlock()
+	list := s.fs.sinks[s.name]
+	if s.kind != "read medium" || len(list) == 0 {
+		return
+	}
+	if rec := list[len(list)-1]; upTo > rec.flushedTo {
+		s.fs.broken = append(s.fs.broken, fmt.Sprintf("%s was read back up to byte %d, and flushed up to %d", s.name, upTo, rec.flushedTo))
+	}
+}
+
+func (s *faultSource) ReadAt(p []byte, off int64) (n int, err error) {
+	defer func() { s.checkFlushed(off + int64(n)) }()
 	f := s.fs.strike(s.kind, s.name)
 	switch {
 	case f == nil:

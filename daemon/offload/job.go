@@ -123,9 +123,10 @@ type Job struct {
 	// before the error is put down to the medium. It must exceed the kernel's
 	// polling of removable media, 2 s by default. 0 means 2.5 s.
 	Settle time.Duration
-	// For tests, which make many runs: 0 means ringChunks and singleFlush.
-	buffers    int
-	aloneBytes int64
+	// For tests, which make many runs: 0 means ringChunks, singleFlush and followBytes.
+	buffers     int
+	aloneBytes  int64
+	followBytes int64
 }
 
 // Recorder makes durable notes; the ledger is one. Its errors never stop a
@@ -222,6 +223,14 @@ func (j *Job) flushedAlone(sizeBytes int64) bool {
 		return sizeBytes >= j.aloneBytes
 	}
 	return sizeBytes >= singleFlush
+}
+
+// followsAfter is how much of a file is written before that is read back.
+func (j *Job) followsAfter() int64 {
+	if j.followBytes > 0 {
+		return j.followBytes
+	}
+	return followBytes
 }
 
 func (j *Job) attempts() int {

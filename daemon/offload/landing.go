@@ -29,8 +29,12 @@ func (l *landing) change(how func()) {
 }
 
 func (l *landing) flushedTo(n int64) { l.change(func() { l.flushedBytes = n }) }
-func (l *landing) isWhole() {
-	l.change(func() { l.whole, l.flushedBytes = true, l.reading.file.SizeBytes })
+
+// isWhole takes note that the writer is done with the file, and reports whether
+// reading it back had failed by then: then it is the writer who throws it away.
+func (l *landing) isWhole() (spoiled bool) {
+	l.change(func() { l.whole, l.flushedBytes, spoiled = true, l.reading.file.SizeBytes, l.spoiled })
+	return spoiled
 }
 func (l *landing) isLost() { l.change(func() { l.lost = true }) }
 

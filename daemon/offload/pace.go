@@ -104,7 +104,7 @@ func (r *run) slowest() (slowest *target) {
 // blame charges a drive with time that others had to wait for it, and lets it
 // go when that was too much.
 func (r *run) blame(t *target, waited time.Duration) (letGo bool) {
-	if !r.canSpare(t) {
+	if !r.canSpare(t, keepsUp) {
 		return false
 	}
 	t.pace.blame += waited
@@ -115,17 +115,39 @@ func (r *run) blame(t *target, waited time.Duration) (letGo bool) {
 	t.pace.sitOut = 1<<min(t.pace.letGo, 20) - 1
 	t.behind.Store(true)
 	t.setPhase(state.CopyBehind)
+	t.stint.shed()
 	return true
 }
 
-// canSpare reports whether enough others keep up.
-func (r *run) canSpare(t *target) bool {
-	if r.job.Copies <= 0 {
+// shed takes back what the drive has not begun with: one call into it may take
+// long, and others wait for the buffers.
+func (s *stint) shed() {
+	for {
+		select {
+		case m := <-s.queue:
+			s.drop(m)
+		default:
+			return
+		}
+	}
+}
+
+// keepsUp: the drive is waiting for more, or soon will be. When all are busy
+// nobody is to blame; the card is faster than any of them.
+func keepsUp(t *target) bool {
+	return t.backlog.Load() < int32(t.run.ring.size/2) && (t.stint == nil || len(t.stint.queue) < queueLength/2)
+}
+
+func notAsked(*target) bool { return true }
+
+// canSpare reports whether enough others are as asked, and were not let go.
+func (r *run) canSpare(t *target, as func(*target) bool) bool {
+	if r.job.Copies <= 0 || r.catchingUp {
 		return false
 	}
 	var others []Place
 	for _, o := range r.targets {
-		if o != t && !o.behind.Load() && !o.isSetAside() && !o.refused() {
+		if o != t && !o.behind.Load() && !o.isSetAside() && !o.refused() && as(o) {
 			others = append(others, o.drive.Place)
 		}
 	}

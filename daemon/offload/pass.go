@@ -35,7 +35,7 @@ func (r *run) pass(ctx context.Context) bool {
 	if ctx.Err() != nil && card.err == nil {
 		card.err = context.Cause(ctx)
 	}
-	r.cardErr = card.err
+	r.cardErr, r.unsure = card.err, card.unsure
 	r.compareHistory()
 	close(card.done)
 	r.awaitEnds(takers)
@@ -55,7 +55,7 @@ type cardRead struct {
 func (r *run) stintsFor(card *cardRead) (list []*stint) {
 	for _, t := range r.live() {
 		if t.stint != nil {
-			if t.behind.Load() && r.canSpare(t) {
+			if t.behind.Load() && r.canSpare(t, notAsked) {
 				continue
 			}
 			<-t.stint.over

@@ -118,10 +118,11 @@ func tell(all []consumer, m message) []consumer {
 func (c *reader) stream(ctx context.Context, src Source, r *reading, all []consumer) ([]consumer, error) {
 	size := r.file.SizeBytes
 	for at := int64(0); at < size; {
-		if c.before != nil {
-			if err := c.before(ctx); err != nil {
-				return all, fmt.Errorf("%w: %w", errYielded, err)
-			}
+		if ctx.Err() != nil { // with buffers to spare nobody else would ask
+			return all, context.Cause(ctx)
+		}
+		if err := c.yield(ctx); err != nil {
+			return all, err
 		}
 		ch, err := c.run.nextChunk(ctx, size-at)
 		if err != nil {
@@ -154,6 +155,17 @@ func (c *reader) stream(ctx context.Context, src Source, r *reading, all []consu
 		all = share(all, r, ch)
 	}
 	return all, nil
+}
+
+// yield lets other work go first.
+func (c *reader) yield(ctx context.Context) error {
+	if c.before == nil {
+		return nil
+	}
+	if err := c.before(ctx); err != nil {
+		return fmt.Errorf("%w: %w", errYielded, err)
+	}
+	return nil
 }
 
 func share(all []consumer, r *reading, ch *chunk) []consumer {

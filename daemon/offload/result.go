@@ -37,6 +37,8 @@ func (t *target) outcome() CopyResult {
 		c.Phase, c.Err = state.CopyFailed, t.err
 	case t.run.cardErr != nil:
 		c.Phase, c.Err = state.CopyUnfinished, t.run.cardErr
+	case t.run.yielded != nil:
+		c.Phase, c.Err = state.CopyUnfinished, t.run.yielded
 	default:
 		c.Phase, c.Err = state.CopyFailed, errNotAll
 	}

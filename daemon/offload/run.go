@@ -37,14 +37,18 @@ type run struct {
 	historyBad  []string            // the run's
 	unsure      int                 // the run's; files that a second reading was to confirm and could not
 	cardDone    bool                // the run's
+	catchingUp  bool                // the run's; nobody is held up any more
+	yielded     error               // the run's; why catching up was ended
 }
 
 // Run carries out one offload and returns when every drive's copy has reached
 // its end: proven, refused, failed, incomplete, or unfinished because the card
 // went away or ctx was cancelled. What it has started it waits for, but for
 // calls into a drive that hangs in the kernel.
-func Run(ctx context.Context, job Job) Result {
-	r := newRun(&job)
+func Run(ctx context.Context, job Job) Result { return newRun(&job).carryOut(ctx) }
+
+func (r *run) carryOut(ctx context.Context) Result {
+	job := r.job
 	if err := job.Validate(); err != nil {
 		for _, t := range r.targets {
 			t.refuse(err)

@@ -61,9 +61,12 @@ func (s *stint) writeFiles() {
 			s.drop(m)
 			continue
 		}
+		if now != nil && m.reading != now.reading { // the drive was let go in between
+			now.abort()
+			now = nil
+		}
 		switch m.what {
 		case fileBegins:
-			now.abort()
 			now = s.begin1(m.reading)
 		case fileData:
 			if now != nil {
@@ -71,7 +74,9 @@ func (s *stint) writeFiles() {
 			}
 			s.release(m.chunk)
 		case fileEnds:
-			if now != nil {
+			if now.lacks() {
+				now.abort()
+			} else if now != nil {
 				now.end()
 			}
 			now = nil
@@ -141,7 +146,7 @@ func (w *writing) write(c *chunk) {
 		}
 		return nil
 	})
-	if w.err == nil && t.follows() && w.written-w.flushed >= followBytes && w.written < w.reading.file.SizeBytes {
+	if w.err == nil && t.follows() && w.written-w.flushed >= t.run.job.followsAfter() && w.written < w.reading.file.SizeBytes {
 		w.follow()
 	}
 }
@@ -221,7 +226,7 @@ func (w *writing) close(again bool) {
 		s.toProve <- w.landing
 		return
 	}
-	if w.landing.isWhole(); w.landing.isSpoiled() {
+	if w.landing.isWhole() {
 		w.throwAway()
 	}
 }
@@ -230,6 +235,11 @@ func (w *writing) close(again bool) {
 func (w *writing) burn(again bool) {
 	w.throwAway()
 	w.stint.target.fault(w.reading.file, w.err, again)
+}
+
+// lacks: a part of the file was taken back when the drive was let go.
+func (w *writing) lacks() bool {
+	return w != nil && w.err == nil && !w.isSpoiled() && w.written < w.reading.file.SizeBytes
 }
 
 func (w *writing) throwAway() {
