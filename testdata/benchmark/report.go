@@ -9,6 +9,7 @@ import (
 	"os"
 	"path/filepath"
 	"slices"
+	"strings"
 )
 
 // bench is one call of the benchmark.
@@ -102,7 +103,7 @@ func (b *bench) take(ctx context.Context, m measure) result {
 	begun := ticks()
 	switch err := m.run(ctx, b, &res); {
 	case errors.Is(err, errLeftOut):
-		res = result{Name: m.name, Title: m.title, LeftOut: err.Error()}
+		res = result{Name: m.name, Title: m.title, LeftOut: strings.TrimPrefix(err.Error(), errLeftOut.Error()+": ")}
 	case err != nil:
 		res = result{Name: m.name, Title: m.title, Refused: err.Error()}
 	}
