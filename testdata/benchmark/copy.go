@@ -55,10 +55,11 @@ func (b *bench) bothyCopy(ctx context.Context, r *rig, flags ...string) (usage, 
 	return u, nil
 }
 
-// check wants what 'bothy copy' says of itself to be the best.
+// check wants what 'bothy copy' says of itself to be the best that so many drives
+// allow: one alone releases no card.
 func (a copyAnswer) check(drives int) error {
 	var errs []error
-	if a.Verdict != "release" {
+	if drives > 1 && a.Verdict != "release" {
 		errs = append(errs, fmt.Errorf("%w: the verdict is %q: %s", errUnproven, a.Verdict, a.Reason))
 	}
 	if len(a.Copies) != drives {

@@ -13,6 +13,8 @@ type boxOptions struct {
 	gap   time.Duration // least time between two looks at its status
 	seen  func(at time.Duration, s *status)
 	extra string // further lines of the policy's [box]
+	begun func() // called just before the cards appear; may be nil
+	ended func() // called when every drive has its proven copy; may be nil
 }
 
 // Looks at the status: often where a moment counts, seldom where memory does.
@@ -68,7 +70,7 @@ func daemonRun(ctx context.Context, r *rig, drives []*disk, o boxOptions) (offlo
 	if err != nil {
 		return res, err
 	}
-	err = s.offload(r, drives, &res)
+	err = s.offload(r, drives, o, &res)
 	err = errors.Join(err, s.close())
 	if ctx.Err() != nil {
 		return res, context.Cause(ctx)
@@ -83,19 +85,30 @@ func daemonRun(ctx context.Context, r *rig, drives []*disk, o boxOptions) (offlo
 	return res, proveAll(ctx, r, drives, s.last)
 }
 
-func (s *session) offload(r *rig, drives []*disk, res *offloaded) error {
+// attach plugs drives into a box that has just started, and waits until it
+// knows them.
+func (s *session) attach(drives []*disk) error {
 	if _, err := s.plugged(); err != nil { // nothing is there yet
 		return err
 	}
 	if _, err := s.plug(drives...); err != nil {
 		return err
 	}
-	if _, err := s.until(func(_ time.Duration, now *status) (bool, error) { return now.ready(len(drives)), nil }); err != nil {
+	_, err := s.until(func(_ time.Duration, now *status) (bool, error) { return now.ready(len(drives)), nil })
+	return err
+}
+
+// offload plugs the cards in and follows them to their end.
+func (s *session) offload(r *rig, drives []*disk, o boxOptions, res *offloaded) error {
+	if err := s.attach(drives); err != nil {
 		return err
 	}
 	var cards []*disk
 	for _, c := range r.cards {
 		cards = append(cards, c.disk)
+	}
+	if o.begun != nil {
+		o.begun()
 	}
 	begun, err := s.plug(cards...)
 	if err != nil {
@@ -105,21 +118,9 @@ func (s *session) offload(r *rig, drives []*disk, res *offloaded) error {
 	if err != nil {
 		return err
 	}
-	var idleSince time.Duration
 	done := released
 	if !allProven(s.last, cards, drives) {
-		done, err = s.until(func(at time.Duration, now *status) (bool, error) {
-			switch {
-			case !now.idle():
-				idleSince = 0
-			case idleSince == 0:
-				idleSince = at
-			case at-idleSince > giveUp && !allProven(now, cards, drives):
-				return false, fmt.Errorf("%w: nothing goes on and a drive lacks its copy", errUnproven)
-			}
-			return allProven(now, cards, drives), nil
-		})
-		if err != nil {
+		if done, err = s.untilProven(cards, drives); err != nil {
 			return err
 		}
 	}
@@ -128,11 +129,33 @@ func (s *session) offload(r *rig, drives []*disk, res *offloaded) error {
 			return err
 		}
 	}
+	if o.ended != nil {
+		o.ended()
+	}
 	res.released, res.done = released-begun, done-begun
 	if s.first > 0 {
 		res.firstRead = s.first - begun
 	}
 	return nil
+}
+
+// untilProven waits for the copies that are still missing when the cards are
+// released. It gives up on a box that has stopped working on them.
+func (s *session) untilProven(cards, drives []*disk) (time.Duration, error) {
+	var idleSince time.Duration
+	return s.until(func(at time.Duration, now *status) (bool, error) {
+		switch {
+		case allProven(now, cards, drives):
+			return true, nil
+		case !now.idle():
+			idleSince = 0
+		case idleSince == 0:
+			idleSince = at
+		case at-idleSince > giveUp:
+			return false, fmt.Errorf("%w: nothing goes on and a drive lacks its copy", errUnproven)
+		}
+		return false, nil
+	})
 }
 
 // allReleased gives up when a card is held for good.

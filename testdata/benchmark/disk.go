@@ -101,6 +101,9 @@ func (d *disk) unmount(ctx context.Context) error {
 
 // throttle sets the disk's speed, or lifts it.
 func (d *disk) throttle(on bool) error {
+	if d.speed == (speed{}) {
+		return nil
+	}
 	for way, rate := range map[string]int{"read": d.speed.read, "write": d.speed.write} {
 		if !on {
 			rate = 0

@@ -4,7 +4,6 @@ import (
 	"context"
 	"fmt"
 	"os"
-	"sync"
 	"time"
 
 	"golang.org/x/sys/unix"
@@ -43,16 +42,11 @@ func measureMemory(ctx context.Context, b *bench, res *result) error {
 // memoryOf is taken once: a peak is not a matter of luck.
 func memoryOf(ctx context.Context, res *result, name string, r *rig) error {
 	var kernel kernelMemory
-	var once sync.Once
 	stop := func() error { return nil }
-	run, err := daemonRun(ctx, r, r.drives, boxOptions{gap: seldomLook, seen: func(_ time.Duration, now *status) {
-		if len(now.Cards) > 0 {
-			once.Do(func() { stop = kernel.watch(ctx) })
-		}
-		if allProven(now, []*disk{r.cards[0].disk}, r.drives) {
-			_ = stop() // its error is kept, and returned below
-		}
-	}})
+	run, err := daemonRun(ctx, r, r.drives, boxOptions{
+		gap: seldomLook, begun: func() { stop = kernel.watch(ctx) },
+		ended: func() { _ = stop() }, // its error is kept, and returned below
+	})
 	if serr := stop(); err == nil {
 		err = serr
 	}

@@ -18,11 +18,13 @@ func proveCopy(ctx context.Context, d *disk, folder string, c content) error {
 	if err := d.mount(ctx); err != nil {
 		return err
 	}
-	if err := forget(); err != nil {
-		return err
-	}
 	root := filepath.Join(d.point, folder)
-	return d.unthrottled(func() error { return proveFolder(ctx, root, c) })
+	return d.unthrottled(func() error {
+		if err := errors.Join(d.flush(), forget()); err != nil {
+			return err
+		}
+		return proveFolder(ctx, root, c)
+	})
 }
 
 // proveFolder is proveCopy on a folder.

@@ -44,13 +44,7 @@ func startOf(ctx context.Context, r *rig) (time.Duration, error) {
 }
 
 func (s *session) firstRead(r *rig) (time.Duration, error) {
-	if _, err := s.plugged(); err != nil { // nothing is there yet
-		return 0, err
-	}
-	if _, err := s.plug(r.drives...); err != nil {
-		return 0, err
-	}
-	if _, err := s.until(func(_ time.Duration, now *status) (bool, error) { return now.ready(len(r.drives)), nil }); err != nil {
+	if err := s.attach(r.drives); err != nil {
 		return 0, err
 	}
 	begun, err := s.plug(r.cards[0].disk)
