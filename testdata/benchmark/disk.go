@@ -30,7 +30,7 @@ type speed struct{ read, write int }
 
 // What the rig's media can do.
 var (
-	cardSpeed  = speed{read: 90, write: 90}
+	cardSpeed  = speed{read: 90} // it is never written
 	driveSpeed = speed{read: 220, write: 200}
 	slowSpeed  = speed{read: 22, write: 20}
 )

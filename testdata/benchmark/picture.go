@@ -106,7 +106,7 @@ func (p panel) scales() (x, y func(float64) float64, marks []float64) {
 		if last <= first {
 			return plotWide / 2
 		}
-		return plotWide * (0.04 + 0.92*math.Log(v/first)/math.Log(last/first))
+		return plotWide * (0.08 + 0.84*math.Log(v/first)/math.Log(last/first))
 	}
 	if p.logY && least > 0 {
 		low, high := math.Pow(10, math.Floor(math.Log10(least))), math.Pow(10, math.Ceil(math.Log10(most*1.2)))
@@ -116,16 +116,24 @@ func (p panel) scales() (x, y func(float64) float64, marks []float64) {
 		}
 		return x, y, marks
 	}
-	step := math.Pow(10, math.Floor(math.Log10(max(most, 1e-9))))
-	if most/step < 3 {
-		step /= 2
-	}
+	step := plainStep(most / 4)
 	high := step * math.Ceil(most*1.2/step)
 	y = func(v float64) float64 { return plotHigh * (1 - v/high) }
 	for m := 0.0; m <= high*1.001; m += step {
 		marks = append(marks, m)
 	}
 	return x, y, marks
+}
+
+// plainStep is the next 1, 2 or 5 with zeros that is not below v.
+func plainStep(v float64) float64 {
+	ten := math.Pow(10, math.Floor(math.Log10(max(v, 1e-9))))
+	for _, step := range []float64{1, 2, 5} {
+		if v <= step*ten*1.001 {
+			return step * ten
+		}
+	}
+	return 10 * ten
 }
 
 // number writes three figures at the most.
@@ -137,7 +145,7 @@ func number(v float64) string {
 }
 
 func text(b *bytes.Buffer, x, y float64, anchor string, size int, s string) {
-	fmt.Fprintf(b, "<text x=\"%.1f\" y=\"%.1f\" text-anchor=\"%s\" font-size=\"%d\">%s</text>\n", x, y, anchor, size, escape(s))
+	fmt.Fprintf(b, "<text x=\"%.1f\" y=\"%.1f\" text-anchor=\"%s\" font-size=\"%d\" stroke=\"%s\" stroke-width=\"3\" paint-order=\"stroke\">%s</text>\n", x, y, anchor, size, paper, escape(s))
 }
 
 func escape(s string) string {

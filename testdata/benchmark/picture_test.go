@@ -109,3 +109,12 @@ func TestGrowthTable(t *testing.T) {
 		}
 	}
 }
+
+func TestPlainStep(t *testing.T) {
+	t.Parallel()
+	for v, want := range map[float64]float64{0.011: 0.02, 1: 1, 1.3: 2, 4.2: 5, 19: 20, 60: 100} {
+		if got := plainStep(v); got < want*0.999 || got > want*1.001 {
+			t.Errorf("the step for %g is %g, want %g", v, got, want)
+		}
+	}
+}

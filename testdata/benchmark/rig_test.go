@@ -106,6 +106,24 @@ func TestRig_everyCopyIsProvenAndNothingIsLeft(t *testing.T) {
 	checkGone(t, dir)
 }
 
+// A signal ends the context; the rig goes all the same.
+func TestRig_goesWhenTheContextEnds(t *testing.T) {
+	t.Parallel()
+	needRig(t)
+	ctx, cancel := context.WithCancel(t.Context())
+	var dir string
+	err := withRig(ctx, tinyWish, func(r *rig) error {
+		dir = r.dir
+		cancel()
+		_, err := script(ctx, "tail -f /dev/null")
+		return err
+	})
+	if !errors.Is(err, context.Canceled) {
+		t.Errorf("got %v, want %v", err, context.Canceled)
+	}
+	checkGone(t, dir)
+}
+
 func checkGone(t *testing.T, dir string) {
 	t.Helper()
 	if _, err := os.Stat(dir); !errors.Is(err, os.ErrNotExist) {
