@@ -66,6 +66,10 @@ func newDisk(ctx context.Context, dir, label string, sizeBytes int64, files int,
 		return d, fmt.Errorf("look at %s: %w", d.node, err)
 	}
 	d.number = strings.TrimSpace(string(number))
+	// Else the image would be kept in memory, where no throttle is.
+	if dio, err := os.ReadFile("/sys/block/" + d.name + "/loop/dio"); err != nil || strings.TrimSpace(string(dio)) != "1" {
+		return d, fmt.Errorf("%w: %s does not reach its image past the page cache", errToothless, d.node)
+	}
 	// What stands for a solid state medium must not say that it rotates.
 	if err := os.WriteFile("/sys/block/"+d.name+"/queue/rotational", []byte("0"), 0); err != nil {
 		return d, fmt.Errorf("make %s solid state: %w", d.node, err)
