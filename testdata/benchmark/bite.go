@@ -15,7 +15,7 @@ var errToothless = errors.New("a throttle does not bite")
 
 // biteSeconds is how long each direction of a disk is tried. The kernel gives
 // the first tenth of a second away.
-const biteSeconds = 2.0
+const biteSeconds = 2.5
 
 // tolerance is how far from its speed a disk may be.
 const tolerance = 0.05
@@ -29,7 +29,7 @@ const tries = 5
 func (d *disk) checkBite(ctx context.Context) error {
 	if d.speed.read > 0 {
 		err := d.tryBite(ctx, "read", d.speed.read, func(count int) []string {
-			return []string{"if=" + d.node, "of=/dev/null", "iflag=direct,count_bytes", "bs=1M", fmt.Sprintf("count=%dM", count)}
+			return []string{"if=" + d.node, "of=/dev/null", "iflag=direct,count_bytes", "bs=2M", fmt.Sprintf("count=%dM", count)}
 		})
 		if err != nil {
 			return err
@@ -40,7 +40,7 @@ func (d *disk) checkBite(ctx context.Context) error {
 	}
 	path := filepath.Join(d.point, "bite")
 	err := d.tryBite(ctx, "write", d.speed.write, func(count int) []string {
-		return []string{"if=/dev/zero", "of=" + path, "oflag=direct", "iflag=count_bytes", "bs=1M", fmt.Sprintf("count=%dM", count)}
+		return []string{"if=/dev/zero", "of=" + path, "oflag=direct", "iflag=count_bytes", "bs=2M", fmt.Sprintf("count=%dM", count)}
 	})
 	if rerr := os.Remove(path); err == nil && rerr != nil {
 		err = fmt.Errorf("remove %s: %w", path, rerr)

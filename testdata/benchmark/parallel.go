@@ -2,6 +2,7 @@ package main
 
 import (
 	"context"
+	"errors"
 	"fmt"
 
 	"bothy/policy"
@@ -38,7 +39,7 @@ func measureParallel(ctx context.Context, b *bench, res *result) error {
 		count := fmt.Sprint((one.bytes() + two.bytes()) / mib)
 		limit := func(text string, args ...string) func() (usage, error) {
 			return func() (usage, error) {
-				if err := forget(); err != nil {
+				if err := errors.Join(r.mount(ctx), forget()); err != nil {
 					return usage{}, err
 				}
 				return script(ctx, text, args...)

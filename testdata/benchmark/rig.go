@@ -112,6 +112,16 @@ func (r *rig) fresh(ctx context.Context) error {
 	return forget()
 }
 
+// mount mounts everything again after a daemon.
+func (r *rig) mount(ctx context.Context) error {
+	for _, d := range r.disks() {
+		if err := d.mount(ctx); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
 // letGo unmounts everything, for a daemon that mounts by itself.
 func (r *rig) letGo(ctx context.Context) error {
 	for _, d := range r.disks() {
