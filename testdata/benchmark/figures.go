@@ -67,7 +67,7 @@ func (f figure) String() string {
 type result struct {
 	Name    string            `json:"name"`
 	Title   string            `json:"title"`
-	Sizes   map[string]string `json:"sizes"`
+	Sizes   map[string]string `json:"sizes,omitempty"`
 	Series  []series          `json:"series,omitempty"`
 	Figures []figure          `json:"figures,omitempty"`
 	Rows    []growthRow       `json:"rows,omitempty"`

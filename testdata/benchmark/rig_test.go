@@ -171,7 +171,7 @@ func TestCheckBite_noThrottle(t *testing.T) {
 			if err != nil {
 				t.Fatal(err)
 			}
-			if err := d.checkBite(t.Context()); !errors.Is(err, errToothless) || errors.Is(err, errTooSlow) {
+			if err := d.checkBite(t.Context()); !errors.Is(err, errToothless) || errors.Is(err, errOff) {
 				t.Errorf("got %v, want %v", err, errToothless)
 			}
 		})
@@ -185,7 +185,7 @@ func TestStart_smoke(t *testing.T) {
 	needThrottle(t)
 	out, dir := &bytes.Buffer{}, t.TempDir()
 	code := start(t.Context(), []string{"--runs", "1", "--scale", "0.005", "--out", dir, "limit"}, out, t.Output())
-	if text := out.String(); code != exitReported && !strings.Contains(text, errTooSlow.Error()) {
+	if text := out.String(); code != exitReported && !strings.Contains(text, errOff.Error()) {
 		t.Errorf("exit code %d\n%s", code, text)
 	}
 	if _, err := os.Stat(filepath.Join(dir, "bench.json")); err != nil {
