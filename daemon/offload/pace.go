@@ -135,7 +135,7 @@ func (s *stint) shed() {
 // keepsUp: the drive is waiting for more, or soon will be. When all are busy
 // nobody is to blame; the card is faster than any of them.
 func keepsUp(t *target) bool {
-	return t.backlog.Load() < int32(t.run.ring.size/2) && (t.stint == nil || len(t.stint.queue) < queueLength/2)
+	return t.backlog.Load() < t.run.ring.sizeBytes.Load()/2 && (t.stint == nil || len(t.stint.queue) < queueLength/2)
 }
 
 func notAsked(*target) bool { return true }

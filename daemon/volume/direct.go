@@ -85,6 +85,9 @@ func (d *DirectFile) ReadAt(p []byte, off int64) (int, error) {
 		if err != nil {
 			return done, err
 		}
+		if done < len(p) && (off+int64(done))%int64(d.align) != 0 && off%int64(d.align) == 0 {
+			return done, io.EOF // only a file's end is no whole block
+		}
 	}
 	return done, nil
 }
