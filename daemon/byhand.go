@@ -243,7 +243,7 @@ func (h *byHand) readHistory(plan *offload.Plan) error {
 	if !plan.HasHistory() {
 		return nil
 	}
-	history, err := mhl.Open(h.source.Root)
+	history, err := mhl.OpenIndex(h.source.Root)
 	if err != nil {
 		return fmt.Errorf("%w: the source's own manifests: %w", ErrRefused, err)
 	}

@@ -187,8 +187,8 @@ func OpenGrowing(root *os.Root, path string) (*DirectFile, error) {
 
 func prepareGrowing(f *os.File) (*DirectFile, error) {
 	fd := int(f.Fd())
-	info, err := f.Stat()
-	if err != nil {
+	var st unix.Stat_t
+	if err := unix.Fstat(fd, &st); err != nil {
 		return nil, err
 	}
 	var sfs unix.Statfs_t
@@ -196,7 +196,7 @@ func prepareGrowing(f *os.File) (*DirectFile, error) {
 		return nil, err
 	}
 	fsType := typeByMagic(int64(sfs.Type))
-	d := &DirectFile{file: f, fd: fd, size: info.Size(), align: directAlign(fd), method: Direct}
+	d := &DirectFile{file: f, fd: fd, size: st.Size, align: directAlign(fd), method: Direct}
 	if unbacked(fsType) {
 		d.method = Unbacked
 		return d, nil
@@ -212,8 +212,8 @@ func prepareGrowing(f *os.File) (*DirectFile, error) {
 
 func prepareDirect(f *os.File) (*DirectFile, error) {
 	fd := int(f.Fd())
-	info, err := f.Stat()
-	if err != nil {
+	var st unix.Stat_t
+	if err := unix.Fstat(fd, &st); err != nil {
 		return nil, err
 	}
 	var sfs unix.Statfs_t
@@ -221,7 +221,7 @@ func prepareDirect(f *os.File) (*DirectFile, error) {
 		return nil, err
 	}
 	fsType := typeByMagic(int64(sfs.Type))
-	d := &DirectFile{file: f, fd: fd, size: info.Size(), align: directAlign(fd)}
+	d := &DirectFile{file: f, fd: fd, size: st.Size, align: directAlign(fd)}
 	if unbacked(fsType) {
 		d.method = Unbacked
 		return d, nil
@@ -233,7 +233,7 @@ func prepareDirect(f *os.File) (*DirectFile, error) {
 	if err := unix.SyncFileRange(fd, 0, 0, unix.SYNC_FILE_RANGE_WAIT_BEFORE|unix.SYNC_FILE_RANGE_WRITE|unix.SYNC_FILE_RANGE_WAIT_AFTER); err != nil {
 		return nil, fmt.Errorf("write out: %w", err)
 	}
-	if err := checkNotInline(f, info.Size(), limits); err != nil {
+	if err := checkNotInline(f, st.Size, limits); err != nil {
 		return nil, err
 	}
 	evictErr := Evict(f)
@@ -289,12 +289,12 @@ func openFile(root *os.Root, path string, flags uint64) (*os.File, error) {
 	if err != nil {
 		return nil, err
 	}
-	info, err := f.Stat()
-	if err != nil {
+	var st unix.Stat_t
+	if err := unix.Fstat(int(f.Fd()), &st); err != nil {
 		f.Close()
-		return nil, err
+		return nil, &os.PathError{Op: "stat", Path: path, Err: err}
 	}
-	if !info.Mode().IsRegular() {
+	if st.Mode&unix.S_IFMT != unix.S_IFREG {
 		f.Close()
 		return nil, &os.PathError{Op: "open", Path: path, Err: errNotRegular}
 	}

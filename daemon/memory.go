@@ -1,4 +1,4 @@
-package main
+package daemon
 
 import (
 	"os"
@@ -9,10 +9,11 @@ import (
 // collector runs. Most of what is alive are the engine's buffers, which cost the
 // collector nothing to pass over; the usual 100 would double them on a board
 // that has little memory.
-const spareHeapPercent = 25
+const spareHeapPercent = 10
 
-// keepSmall sets the collector for a small board, unless GOGC says otherwise.
-func keepSmall() {
+// KeepSmall sets the process's collector for a small board, unless GOGC says
+// otherwise. It is for programs to call, once, when they start.
+func KeepSmall() {
 	if os.Getenv("GOGC") == "" {
 		debug.SetGCPercent(spareHeapPercent)
 	}
