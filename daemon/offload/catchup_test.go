@@ -454,6 +454,22 @@ func TestRun_twiceWhenLate(t *testing.T) {
 	})
 }
 
+// TestRun_letGoInTheSecondReading: all was handed out, and the slow drive holds
+// every buffer that a second reading needs.
+func TestRun_letGoInTheSecondReading(t *testing.T) {
+	t.Parallel()
+	inBubble(t, func(t *testing.T, base string) {
+		g := newRig(t, base, tree{"A.MOV": file1(noise(70, 3*chunkBytes))}, 3).awaited(2)
+		g.job.Verify, g.job.buffers = VerifyReadBackTwice, 3
+		g.drives[2].takes(each("write", time.Minute))
+		res, c := g.follow(t.Context(), t)
+		mustProve(t, res, 0, 1, 2)
+		if both := c.last(t, 0, 1); both >= time.Minute || res.BytesRead != 2*g.job.Plan.Bytes || g.fromCopies() != 1 {
+			t.Errorf("the two took %v; %d bytes read of %d; %d files from copies", both, res.BytesRead, g.job.Plan.Bytes, g.fromCopies())
+		}
+	})
+}
+
 // TestRun_sizeOnlyWhenLate: nothing is proven at this level, so nothing can be
 // passed on, and the card is not done before it has served all.
 func TestRun_sizeOnlyWhenLate(t *testing.T) {

@@ -8,6 +8,7 @@ import (
 	"syscall"
 	"testing"
 	"testing/synctest"
+	"time"
 
 	"bothy/daemon/state"
 )
@@ -143,5 +144,40 @@ func TestRun_stopped(t *testing.T) {
 				t.Errorf("left open: %q", open)
 			}
 		}
+	})
+}
+
+// TestRun_hangsWhenGivenUp: the drive fails, and then does not even let its
+// files be closed.
+func TestRun_hangsWhenGivenUp(t *testing.T) {
+	t.Parallel()
+	base := memoryDir(t)
+	synctest.Test(t, func(t *testing.T) {
+		g := newRig(t, base, manySmall(20), 2)
+		wake := make(chan struct{})
+		g.drives[0].hook = func(c call) *fault {
+			switch {
+			case c.kind == "create" && c.ofKind == 9:
+				return &fault{err: syscall.ENODEV}
+			case c.kind == "close":
+				<-wake
+			}
+			return nil
+		}
+		ended := make(chan Result, 1)
+		go func() { ended <- Run(t.Context(), g.job) }()
+		select {
+		case res := <-ended:
+			mustProve(t, res, 1)
+			if c := res.Copies[0]; c.Phase != state.CopyFailed || !errors.Is(c.Err, ErrDriveGone) {
+				t.Errorf("%s: %v", c.Phase, c.Err)
+			}
+			close(wake)
+		case <-time.After(time.Hour):
+			t.Error("the run waits for the drive for good")
+			close(wake)
+			<-ended
+		}
+		synctest.Wait()
 	})
 }

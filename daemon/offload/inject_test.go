@@ -65,6 +65,9 @@ func TestRun_faultAtEveryCall(t *testing.T) {
 		"flushed in groups, read back at the end": func(g *rig) {
 			g.job.Drives[0].Limits.SyncfsFlushes, g.job.Drives[0].ReadBackAfter = true, true
 		},
+		"read back while written": func(g *rig) {
+			g.job.Drives[0].Limits.ReadsWhileWritten, g.job.followBytes = true, 1
+		},
 	} {
 		t.Run(name, func(t *testing.T) {
 			t.Parallel()

@@ -124,7 +124,10 @@ func (r *run) blame(t *target, waited time.Duration) (letGo bool) {
 func (s *stint) shed() {
 	for {
 		select {
-		case m := <-s.queue:
+		case m, open := <-s.queue:
+			if !open { // the card is being read a second time
+				return
+			}
 			s.drop(m)
 		default:
 			return

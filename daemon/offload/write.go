@@ -301,7 +301,7 @@ func (s *stint) flushGroup() {
 // closeGroup gives up the group of a drive that was set aside.
 func (s *stint) closeGroup() {
 	for _, w := range s.group {
-		w.sink.Close() // the drive is given up; its files stay unfinished
+		s.target.call(w.sink.Close) // the drive is given up; its files stay unfinished
 	}
 	s.group, s.groupedBytes = nil, 0
 }
