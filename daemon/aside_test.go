@@ -236,6 +236,11 @@ func TestAside_lateDrive(t *testing.T) {
 		return nil
 	})
 	lateOn()
+	m.until("the engine has begun with it", func(st *state.State) bool {
+		return slices.ContainsFunc(st.Offloads, func(o state.Offload) bool {
+			return o.CardLabel == "SKUA_1" && o.Running && slices.ContainsFunc(o.Copies, func(c state.Copy) bool { return c.Phase == state.CopyCopying })
+		})
+	})
 	goOn()
 	m.untilReleased(second)
 	m.untilReleased(card)
