@@ -151,6 +151,12 @@ func TestAside_nextCardInTheSameReader(t *testing.T) {
 			l.until("the box has seen it", func(st *state.State) bool {
 				return len(st.Devices) == 4 && st.Devices[0].Label == "SKUA_2"
 			})
+			other := l.sim.card("sde", "SKUA_3", 2)
+			l.plug(other) // in another reader; it waits for nobody
+			l.until("a card elsewhere is released meanwhile", func(st *state.State) bool {
+				c, ok := cardOf(st, "sde")
+				return ok && c.Verdict == state.Release
+			})
 			gone.Store(true)
 			letGo()
 			l.until("the second card is released", func(st *state.State) bool {
@@ -230,6 +236,11 @@ func TestAside_lateDrive(t *testing.T) {
 		return nil
 	})
 	lateOn()
+	m.until("the engine has begun with it", func(st *state.State) bool {
+		return slices.ContainsFunc(st.Offloads, func(o state.Offload) bool {
+			return o.CardLabel == "SKUA_1" && o.Running && slices.ContainsFunc(o.Copies, func(c state.Copy) bool { return c.Phase == state.CopyCopying })
+		})
+	})
 	goOn()
 	m.untilReleased(second)
 	m.untilReleased(card)
