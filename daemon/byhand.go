@@ -13,6 +13,7 @@ import (
 
 	"bothy/daemon/mhl"
 	"bothy/daemon/offload"
+	"bothy/daemon/pace"
 	"bothy/daemon/state"
 	"bothy/daemon/volume"
 	"bothy/policy"
@@ -30,10 +31,13 @@ type CopyRequest struct {
 
 // CopyProgress is a look at it.
 type CopyProgress struct {
-	Files     int
-	Bytes     int64
-	BytesRead int64
-	Copies    []CopyStep
+	Files          int
+	Bytes          int64
+	BytesRead      int64
+	Done           float64    // of all copies, 0 to 1, never falling; 1 only when they are proven
+	BytesPerSecond int64      // at which the source is read; 0 while it is not, or not known
+	Left           state.Left // until all copies are there
+	Copies         []CopyStep
 }
 
 // CopyStep is a look at one copy.
@@ -44,6 +48,8 @@ type CopyStep struct {
 	FilesProven  int
 	BytesWritten int64
 	BytesProven  int64
+	Done         float64
+	Left         state.Left
 }
 
 // CopyReport is how it ended.
@@ -83,6 +89,7 @@ func CopyByHand(ctx context.Context, r CopyRequest) (CopyReport, error) {
 	if err := h.open(ctx); err != nil {
 		return CopyReport{}, err
 	}
+	h.pace, h.begun = pace.New(pacePlan(&h.job, func(string) pace.Rates { return pace.Rates{} }, 0)), begun
 	res := offload.Run(ctx, h.job)
 	report := h.report(res)
 	report.Elapsed = time.Since(begun)
@@ -102,6 +109,8 @@ type byHand struct {
 	targets []*Opened
 	paths   []string // absolute, of targets
 	job     offload.Job
+	pace    *pace.Estimator
+	begun   time.Time
 	faults  []string
 }
 
@@ -212,7 +221,9 @@ func (h *byHand) prepare(ctx context.Context, name string) error {
 	if err != nil {
 		return err
 	}
-	folder, err := freeFolder(want, h.targets)
+	folder, err := freeFolder(want, func(name string) bool {
+		return !slices.ContainsFunc(h.targets, func(t *Opened) bool { return !nameFree(t.FS, name) })
+	})
 	if err != nil {
 		return err
 	}
@@ -232,7 +243,7 @@ func (h *byHand) readHistory(plan *offload.Plan) error {
 	if !plan.HasHistory() {
 		return nil
 	}
-	history, err := mhl.Open(h.source.Root)
+	history, err := mhl.OpenIndex(h.source.Root)
 	if err != nil {
 		return fmt.Errorf("%w: the source's own manifests: %w", ErrRefused, err)
 	}
@@ -244,11 +255,15 @@ func (h *byHand) progress(p offload.Progress) {
 	if h.request.Progress == nil {
 		return
 	}
-	look := CopyProgress{Files: len(h.job.Plan.Files), Bytes: h.job.Plan.Bytes, BytesRead: p.BytesRead}
+	said := h.pace.Look(paceLook(time.Since(h.begun), p))
+	look := CopyProgress{
+		Files: len(h.job.Plan.Files), Bytes: h.job.Plan.Bytes, BytesRead: p.BytesRead,
+		Done: said.Done, BytesPerSecond: said.BytesPerSecond, Left: state.Left(said.Left),
+	}
 	for i, c := range p.Copies {
 		look.Copies = append(look.Copies, CopyStep{
 			Drive: h.request.To[i], State: c.Phase, Reason: c.Reason, FilesProven: c.FilesProven,
-			BytesWritten: c.BytesWritten, BytesProven: c.BytesProven,
+			BytesWritten: c.BytesWritten, BytesProven: c.BytesProven, Done: said.Copies[i].Done, Left: state.Left(said.Copies[i].Left),
 		})
 	}
 	h.request.Progress(look)

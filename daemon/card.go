@@ -1,7 +1,6 @@
 package daemon
 
 import (
-	"context"
 	"errors"
 	"fmt"
 	"reflect"
@@ -28,10 +27,10 @@ type card struct {
 	void      bool // held until it is taken out
 	changed   bool // void, since another card was found in its place
 	gone      bool
-	tried     map[string]bool         // drive tokens that had their turn
-	by        policy.CardRule         // the rule as the last job had it
-	copies    int                     // the number that the last job wanted
-	cancel    context.CancelCauseFunc // set while its job runs
+	tried     map[string]bool // drive tokens that had their turn
+	by        policy.CardRule // the rule as the last job had it
+	copies    int             // the number that the last job wanted
+	job       *job            // set while it runs
 }
 
 func (c *card) subject() string { return cmpOr(c.dev.Label, c.dev.Name) }
@@ -56,6 +55,11 @@ func (s *supervisor) takeCard(dev *device, rule *policy.CardRule) {
 // cardLeft takes note that a card is out.
 func (s *supervisor) cardLeft(c *card) {
 	c.gone = true
+	for _, o := range s.offloads {
+		if o.Device == c.dev.Name {
+			o.Device = ""
+		}
+	}
 	for _, code := range []state.Code{state.MediumUnmountable, state.MediumDirty, state.CardChanged, state.CardUnreadable,
 		state.CardEntriesLeft, state.CardHistoryBroken} {
 		s.clear(code, c.subject())
@@ -66,32 +70,6 @@ func (s *supervisor) cardLeft(c *card) {
 	}
 }
 
-// schedule starts the next job when nothing is running. A card has its turn
-// when it was not looked at yet, or when a drive is there that has not had a
-// copy of it.
-func (s *supervisor) schedule(ctx context.Context) {
-	if s.running != nil || s.looking > 0 || s.policy == nil || ctx.Err() != nil {
-		return
-	}
-	for _, c := range s.cards {
-		if c.void || c.gone {
-			continue
-		}
-		var use []*drive
-		fresh := false
-		for _, d := range s.drives {
-			if d.usable() && (d.dev.Disk == "" || d.dev.Disk != c.dev.Disk) {
-				use = append(use, d)
-				fresh = fresh || !c.tried[d.token()]
-			}
-		}
-		if c.phase == state.CardQueued || fresh {
-			s.begin(ctx, c, use)
-			return
-		}
-	}
-}
-
 // outdated reports whether a card was judged by other rules than those in force.
 func (s *supervisor) outdated(c *card) bool {
 	return s.policy != nil && (c.copies != s.policy.Box.Copies || !reflect.DeepEqual(c.by, *c.rule))
@@ -99,79 +77,11 @@ func (s *supervisor) outdated(c *card) bool {
 
 // requeue has a card that was decided looked at again.
 func (s *supervisor) requeue(c *card) {
-	if c.void || c.gone || c.cancel != nil {
+	if c.void || c.gone || c.job != nil {
 		return
 	}
 	c.phase, c.verdict, c.holdKind, c.reason = state.CardQueued, state.Hold, state.NoHold, "waits for its turn"
 	c.tried = map[string]bool{}
-}
-
-// begin starts a card's job.
-func (s *supervisor) begin(ctx context.Context, c *card, use []*drive) {
-	// It ends by a cause that can be told: the card's, or that of park.
-	ctx, c.cancel = context.WithCancelCause(context.WithoutCancel(ctx))
-	j := &job{s: s, card: c, dev: c.dev, rule: *c.rule, box: s.policy.Box, boxName: s.boxName(), boxID: s.boxID(),
-		unfit: map[string]bool{}, policy: s.policy}
-	c.by, c.copies = j.rule, j.box.Copies
-	if c.verdict == state.Release {
-		j.stands = c.reason
-	}
-	for _, d := range s.drives {
-		if !d.usable() && d.identity.ID != "" {
-			j.unfit[d.identity.ID] = true
-		}
-	}
-	for _, d := range use {
-		c.tried[d.token()] = true
-		d.users++
-		j.drives = append(j.drives, &jobDrive{drive: d, dev: d.dev, path: d.path, rule: *d.rule, identity: d.identity})
-	}
-	if c.phase == state.CardQueued {
-		c.phase, c.reason = state.CardLooking, "is being looked through"
-	}
-	s.clear(state.CardGone, c.subject())
-	s.clear(state.CardChanged, c.subject())
-	s.running = j
-	s.work.Go(func() {
-		out := j.run(ctx)
-		s.post(func() { s.ended(j, out) })
-	})
-}
-
-// ended takes in how a job ended.
-func (s *supervisor) ended(j *job, out outcome) {
-	c := j.card
-	c.cancel(nil)
-	c.cancel = nil
-	s.running = nil
-	for _, d := range j.drives {
-		d.drive.users--
-		if d.freeBytes > 0 {
-			d.drive.freeBytes = d.freeBytes
-		}
-		s.judgeDrive(d)
-		if d.identity.ID != "" && !d.drive.gone {
-			s.noteDrive(d.drive)
-		}
-	}
-	for _, o := range s.offloads {
-		o.Running = false
-		if o.Device == j.dev.Name && c.gone {
-			o.Device = ""
-		}
-	}
-	s.ledgerResult(out.recorderErr)
-	if out.recorderErr == nil && len(out.offloadIDs) > 0 && s.ledger != nil {
-		s.clear(state.LedgerFailing, "") // it was written all the way
-	}
-	c.files, c.bytes = out.files, out.bytes
-	s.settle(c, out)
-	if j.policy != s.policy && s.phase != state.Stopping {
-		s.decideAgain(s.life)
-		if s.outdated(c) {
-			s.requeue(c)
-		}
-	}
 }
 
 // settle makes a job's outcome the card's verdict.
@@ -199,7 +109,7 @@ func (s *supervisor) settle(c *card, out outcome) {
 		c.offloadID = out.offloadIDs[n-1]
 	}
 	if c.gone {
-		if out.verdict != state.Release {
+		if out.verdict != state.Release && was != state.Release {
 			s.raise(state.CardGone, c.subject(), "")
 		}
 	} else if out.verdict == state.Release && was != state.Release {
@@ -210,13 +120,15 @@ func (s *supervisor) settle(c *card, out outcome) {
 	s.cfg.Log.Info(fmt.Sprintf("verdict: %s: %s", c.verdict, c.reason), "card", c.subject(), "offload", c.offloadID)
 }
 
-// releaseEarly releases a card while slower drives still get their copies.
+// releaseEarly releases a card while slower drives still get their copies; its
+// job steps aside for those of other cards.
 func (s *supervisor) releaseEarly(j *job, reason string) {
 	c := j.card
-	if c.gone || c.verdict == state.Release || s.outdated(c) {
+	if reason == "" || c.job != j || c.gone || c.verdict == state.Release || s.outdated(c) {
 		return
 	}
 	c.phase, c.verdict, c.holdKind, c.reason = state.CardDecided, state.Release, state.NoHold, reason
+	s.traffic.stepAside(j.lane)
 	s.counters.Releases++
 	s.cfg.Log.Info("verdict: release: "+reason, "card", c.subject(), "offload", c.offloadID)
 }

@@ -91,7 +91,6 @@ func (c *Config) setDefaults() {
 	if c.Patience <= 0 {
 		c.Patience = time.Minute
 	}
-	c.Volumes = patientVolumes{c.Volumes, c.Patience}
 	if c.FolderThere == nil {
 		c.FolderThere = isFolder
 	}

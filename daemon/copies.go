@@ -3,8 +3,7 @@ package daemon
 import (
 	"context"
 	"fmt"
-	"io"
-	"path"
+	"maps"
 	"slices"
 	"strings"
 
@@ -12,60 +11,12 @@ import (
 	"bothy/daemon/mhl"
 	"bothy/daemon/offload"
 	"bothy/daemon/state"
-	"bothy/daemon/volume"
 	"bothy/policy"
 )
 
-func (j *job) driveOf(id string) *jobDrive {
-	for _, d := range j.drives {
-		if d.identity.ID == id {
-			return d
-		}
-	}
-	return nil
-}
-
-// group is a set of drives that lack the same files.
-type group struct {
-	drives []*jobDrive
-	plan   *offload.Plan
-}
-
-// groups sorts the drives by what they lack. A card that brings manifests of
-// its own is copied whole or not at all: they speak of all its files.
-func (j *job) groups() []group {
-	var list []group
-	index := map[string]int{}
-	for _, d := range j.drives {
-		if d.opened == nil {
-			continue
-		}
-		have := j.on[d.identity.ID]
-		part := j.plan.Only(func(e offload.Entry) bool { return !have[e.Path] })
-		if len(part.Files) == 0 {
-			continue
-		}
-		if j.plan.HasHistory() {
-			part = j.plan
-		}
-		var key strings.Builder
-		for _, e := range part.Files {
-			key.WriteString(e.Path)
-			key.WriteByte(0)
-		}
-		i, ok := index[key.String()]
-		if !ok {
-			i = len(list)
-			index[key.String()] = i
-			list = append(list, group{plan: part})
-		}
-		list[i].drives = append(list[i].drives, d)
-	}
-	return list
-}
-
-// offload runs the engine for one group. The error is about the card.
-func (j *job) offload(ctx context.Context, g group) error {
+// offload runs the engine for one group; after the last one the card is not
+// read again. The error is about the card.
+func (j *job) offload(ctx context.Context, g group, last bool) error {
 	if ctx.Err() != nil {
 		return context.Cause(ctx)
 	}
@@ -80,33 +31,59 @@ func (j *job) offload(ctx context.Context, g group) error {
 	if err := rec.Read(ctx, j.knownOf(g.plan)); err != nil {
 		j.recorderFailed(err)
 	}
+	ej := j.engineJob(ctx, o, g)
+	ej.Recorder, ej.CardDone = rec, func() { j.cardDone(rec, last) }
+	g.drives = slices.DeleteFunc(slices.Clone(g.drives), func(d *jobDrive) bool {
+		e := j.engineDrive(ctx, d, o, g, resumed)
+		if !d.hung() { // else it was given up while it was asked
+			ej.Drives = append(ej.Drives, e)
+		}
+		return d.hung()
+	})
+	if len(g.drives) == 0 {
+		return nil
+	}
+	j.noteBegun(ctx, o, ej.Drives)
+	j.publishOffload(o, g, ej.Drives)
+	watch := j.paced(o.ID, &ej)
+	ej.Progress = func(p offload.Progress) {
+		j.s.claims.written(j, p)
+		watch(p)
+	}
+	if err := ej.Validate(); err != nil {
+		return err
+	}
+	res := j.s.engine(ctx, ej)
+	if len(j.hashes) > 0 {
+		for _, e := range g.plan.Files {
+			// What no drive held the engine has read, and compared.
+			j.compared[e.Path] = !slices.ContainsFunc(ej.Drives, func(d offload.Drive) bool { _, held := d.Held[e.Path]; return held })
+		}
+	}
+	j.early.close(rec)
+	return j.conclude(ctx, o, g, res, last)
+}
+
+// engineJob is what the engine is to do for a group, but for the drives.
+func (j *job) engineJob(ctx context.Context, o ledger.Offload, g group) offload.Job {
 	ej := offload.Job{
 		Card: offload.Card{FS: j.opened.FS, Medium: j.opened.Medium}, Plan: g.plan,
 		Checksum: j.rule.Checksum, Verify: offload.Level(j.rule.Verify), Known: j.known, Earlier: j.hashes,
 		Ignore: j.rule.Ignore, Creator: j.creator(o), Now: j.s.cfg.Now, Settle: j.s.cfg.Settle, Patience: j.s.cfg.Patience,
+		Copies: j.wanted(g), Yield: func(ctx context.Context) error { return j.s.traffic.wait(ctx, j.lane) },
 	}
-	ej.Recorder = rec
-	for _, d := range g.drives {
-		ej.Drives = append(ej.Drives, j.engineDrive(ctx, d, o, resumed))
+	if j.stands != "" {
+		ej.Card.FS = politeFS{ej.Card.FS, func() error { return ej.Yield(ctx) }}
 	}
-	j.noteBegun(ctx, o, ej.Drives)
-	j.publishOffload(o, g, ej.Drives)
-	ej.Progress = func(p offload.Progress) { j.s.post(func() { j.s.progress(o.ID, p) }) }
-	if err := ej.Validate(); err != nil {
-		return err
-	}
-	res := offload.Run(ctx, ej)
-	for _, e := range g.plan.Files {
-		// What no drive held the engine has read, and compared.
-		j.compared[e.Path] = !slices.ContainsFunc(ej.Drives, func(d offload.Drive) bool { _, held := d.Held[e.Path]; return held })
-	}
-	j.early.close(rec)
-	return j.conclude(ctx, o, g, res)
+	return ej
 }
 
 // knownOf are the files of a plan whose checksums an earlier offload took. The
 // engine does not report them anew, and each offload lists all that it proves.
 func (j *job) knownOf(plan *offload.Plan) (list []offload.FileSum) {
+	if len(j.known) == 0 {
+		return nil
+	}
 	for _, e := range plan.Files {
 		if sums, ok := j.known[e.Path]; ok {
 			list = append(list, offload.FileSum{Entry: e, Checksums: sums})
@@ -140,31 +117,45 @@ func (j *job) folderName() (string, error) {
 }
 
 // engineDrive says to the engine how to use one drive.
-func (j *job) engineDrive(ctx context.Context, d *jobDrive, o ledger.Offload, resumed bool) offload.Drive {
+func (j *job) engineDrive(ctx context.Context, d *jobDrive, o ledger.Offload, g group, resumed bool) offload.Drive {
 	e := offload.Drive{
 		ID: d.identity.ID, Name: d.identity.Name, FS: d.opened.FS, Root: d.opened.Root, Medium: d.opened.Medium,
-		Limits: d.opened.Limits, Folder: o.Folder, ReserveBytes: d.rule.ReserveBytes,
-		ReadBackAfter: d.rule.ReadBack == policy.ReadBackAfter || d.rule.ReadBack == policy.ReadBackAuto && d.dev.Rotational,
-	}
-	if free, _, err := volume.Space(d.opened.Root); err == nil {
-		e.FreeBytes = free
+		Limits: d.opened.Limits, Folder: o.Folder, ReserveBytes: d.rule.ReserveBytes, ReadBackAfter: d.rotating(), Place: d.place(),
 	}
 	if resumed {
 		j.resume(ctx, d, o, &e)
+	}
+	missing := int64(0)
+	for _, f := range g.plan.Files {
+		if _, held := e.Held[f.Path]; !held {
+			missing += f.SizeBytes
+		}
+	}
+	others := j.s.claims.plan(j, d.identity.ID, missing)
+	if free, err := ask(ctx, j, d, freeBytes); err == nil {
+		e.FreeBytes = max(0, free-others)
 	}
 	return e
 }
 
 // conclude takes the engine's result into the account. The error is about the
 // card.
-func (j *job) conclude(ctx context.Context, o ledger.Offload, g group, res offload.Result) error {
+func (j *job) conclude(ctx context.Context, o ledger.Offload, g group, res offload.Result, last bool) error {
 	j.recorderFailed(res.RecorderErr)
+	j.loseDamaged(ctx, o, &res)
 	j.s.post(func() {
 		j.s.count(res)
 		j.s.copiesEnded(o.ID, res)
 	})
-	for name, sums := range res.Sums {
-		j.known[name] = sums
+	if !last || len(j.hashes) > 0 {
+		maps.Copy(j.known, res.Sums) // for the next engine, or for the card's own manifests
+	}
+	unsound := map[string]bool{}
+	for name := range res.Unreadable {
+		unsound[name] = true
+	}
+	for _, name := range res.Changed {
+		unsound[name] = true
 	}
 	for i, c := range res.Copies {
 		d := g.drives[i]
@@ -176,18 +167,37 @@ func (j *job) conclude(ctx context.Context, o ledger.Offload, g group, res offlo
 		if c.Phase != state.CopyProven && c.Phase != state.CopyIncomplete {
 			continue
 		}
-		for _, e := range g.plan.Files {
-			_, unread := res.Unreadable[e.Path]
-			if !unread && !slices.Contains(res.Changed, e.Path) {
-				j.addPlace(e.Path, d, o.ID)
+		s := stand{d.place(), o.ID}
+		j.tally.each(g.plan, func(i int) {
+			if !unsound[j.plan.Files[i].Path] {
+				j.tally.add(i, s)
 			}
-		}
+		})
 	}
 	j.blame(res)
 	if res.CardErr == nil {
 		j.leaveSnapshots(ctx, g)
 	}
 	return res.CardErr
+}
+
+// loseDamaged takes copies out of a result that were finished, and then did not
+// give to another drive what had been proven there. The whole copy does not
+// count any more, and its drive is not to be trusted.
+func (j *job) loseDamaged(ctx context.Context, o ledger.Offload, res *offload.Result) {
+	for i := range res.Copies {
+		c := &res.Copies[i]
+		paths := res.Damaged[c.DriveID]
+		if len(paths) == 0 {
+			continue
+		}
+		c.Phase = state.CopyFailed
+		c.Err = fmt.Errorf("%w: %q and what else of %d files was to be copied from there", offload.ErrMismatch, paths[0], len(paths))
+		j.note(state.CopyDamaged, fmt.Sprintf("%s on %s: %v", c.Folder, c.DriveName, c.Err))
+		if j.s.ledger != nil && !strings.HasPrefix(o.ID, unrecorded) {
+			j.recorderFailed(j.s.ledger.RecordUnproven(context.WithoutCancel(ctx), o.ID, c.DriveID, paths))
+		}
+	}
 }
 
 // blame turns what the engine found about the card into faults.
@@ -252,8 +262,10 @@ func (j *job) leaveSnapshots(ctx context.Context, g group) {
 		if d.err != nil {
 			continue
 		}
-		name := path.Join(ownFolder, "ledger-"+j.boxID+".db.zst")
-		err := writeOwn(d.opened, name, func(w io.Writer) error { return j.s.ledger.Snapshot(ctx, w) })
+		share, l, box := d.share, j.s.ledger, j.boxID
+		_, err := ask(ctx, j, d, func(ctx context.Context, o *Opened, step func()) (struct{}, error) {
+			return struct{}{}, share.leaveSnapshot(ctx, o, l, box, step)
+		})
 		if err != nil {
 			j.s.cfg.Log.Warn("the ledger's copy was not left on the drive", "drive", d.identity.Name, "err", err)
 		}

@@ -52,18 +52,23 @@ func (s *supervisor) leave(d udev.Device, next udev.Device) {
 		if c.dev.Name != d.Name || c.dev.DiskSeq != d.DiskSeq {
 			continue
 		}
+		free := c.job == nil
+		if j := c.job; j != nil {
+			s.releaseEarly(j, j.releasedEarly()) // its word may still be under way
+			free = j.cardFree()
+		}
 		// A card that is released already may be taken out while slower drives
 		// are still at work, and another put in.
 		swapped := next.SizeBytes > 0 && next.DiskSeq != d.DiskSeq && c.verdict != state.Release
-		if swapped && (c.cancel != nil || c.changed) {
+		if swapped && (!free || c.changed) {
 			s.blocked[slotOf(d)] = true
 		}
-		if c.cancel != nil {
+		if !free {
 			cause := offload.ErrCardGone
 			if swapped {
 				cause = offload.ErrCardChanged
 			}
-			c.cancel(cause)
+			c.job.cancel(cause)
 		}
 		s.cardLeft(c)
 	}
@@ -98,7 +103,7 @@ func (s *supervisor) change(ctx context.Context, d udev.Device) {
 
 func (s *supervisor) atWork(name string) bool {
 	for _, c := range s.cards {
-		if c.dev.Name == name && c.cancel != nil {
+		if c.dev.Name == name && c.job != nil {
 			return true
 		}
 	}
@@ -198,7 +203,7 @@ func (s *supervisor) setDecision(dev *device, d policy.Decision, outcome, senten
 
 func (s *supervisor) dropCard(dev *device) {
 	for _, c := range s.cards {
-		if c.dev.Name == dev.Name && c.cancel == nil {
+		if c.dev.Name == dev.Name && c.job == nil {
 			s.cardLeft(c)
 		}
 	}
@@ -217,6 +222,10 @@ func (s *supervisor) dropDrive(dev *device) {
 // lookInside mounts a medium as a card, so that nothing is written to it, to
 // see what it holds.
 func (s *supervisor) lookInside(ctx context.Context, dev *device, facts policy.Facts) {
+	if dev.waits = s.mounted.before(dev.Device); dev.waits {
+		dev.sentence = "waits until what was in its place before is let go"
+		return
+	}
 	s.looking++
 	target, rules := dev.Device, s.policy
 	s.work.Go(func() {

@@ -22,6 +22,8 @@ type drive struct {
 
 	identity    Identity // empty until identified
 	identifying bool
+	waits       bool // to be identified, once what was in its place is let go
+	share       *share
 	users       int // jobs that have it mounted
 	gone        bool
 	refused     bool
@@ -66,7 +68,7 @@ func (s *supervisor) takeDrive(ctx context.Context, dev *device, rule *policy.Dr
 			return
 		}
 	}
-	d := &drive{dev: dev.Device, rule: rule}
+	d := &drive{dev: dev.Device, rule: rule, share: newShare()}
 	s.drives = append(s.drives, d)
 	s.identify(ctx, d)
 }
@@ -92,6 +94,10 @@ type identified struct {
 // identify mounts a drive shortly to see which one it is, and enrols it when
 // its rule says so.
 func (s *supervisor) identify(ctx context.Context, d *drive) {
+	if d.waits = s.mounted.before(d.dev); d.waits {
+		d.reason = "waits until what was in its place before is let go"
+		return
+	}
 	d.identifying = true
 	s.looking++
 	dev, path, rule, box := d.dev, d.path, *d.rule, s.boxName()
@@ -124,10 +130,10 @@ func lookAtDrive(ctx context.Context, cfg Config, dev udev.Device, path string, 
 	if err != nil {
 		return identified{err: err}
 	}
-	found.identity, found.err = readIdentity(o.Root)
+	found.identity, found.err = readIdentity(o)
 	found.freeBytes, found.sizeBytes, _ = volume.Space(o.Root) // shown only; preflight asks again
-	if err := o.Release(context.WithoutCancel(ctx)); found.err == nil {
-		found.err = err
+	if err := o.Release(context.WithoutCancel(ctx)); err != nil && (found.err == nil || errors.Is(found.err, errNotEnrolled)) {
+		found.err = err // it may be mounted still
 	}
 	if !errors.Is(found.err, errNotEnrolled) || rule.Enrol != policy.EnrolAuto {
 		return found

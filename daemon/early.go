@@ -13,9 +13,9 @@ import (
 // early keeps the account of copies that are finished while others still run.
 type early struct {
 	mu       sync.Mutex
-	finished []string  // guarded by mu; drive ids
-	released string    // guarded by mu; the reason, once the card is released
-	over     *recorder // guarded by mu; whose engine has ended
+	finished []string // guarded by mu; drive ids, of the running engine
+	released string   // guarded by mu; the reason, once the card is released
+	done     bool     // guarded by mu; the last engine reads no more from the card
 }
 
 // close ends the part of early while one engine runs. A drive that hung may
@@ -23,7 +23,7 @@ type early struct {
 func (e *early) close(r *recorder) {
 	e.mu.Lock()
 	defer e.mu.Unlock()
-	e.over = r
+	r.over, e.finished = true, nil
 }
 
 // releasedAlready says why the card is released while work goes on; empty when
@@ -34,6 +34,47 @@ func (j *job) releasedAlready() string {
 	return cmpOr(j.early.released, j.stands)
 }
 
+// releasedEarly is releasedAlready for what this very job has found.
+func (j *job) releasedEarly() string {
+	j.early.mu.Lock()
+	defer j.early.mu.Unlock()
+	return j.early.released
+}
+
+// cardFree reports whether the card is released and nothing more is read from
+// it: what is left of the job needs it no more.
+func (j *job) cardFree() bool {
+	j.early.mu.Lock()
+	defer j.early.mu.Unlock()
+	return j.freeLocked()
+}
+
+// freeLocked: early.mu is held. The card's own manifests may want the card until
+// the very end.
+func (j *job) freeLocked() bool {
+	return j.early.done && len(j.hashes) == 0 && (j.early.released != "" || j.stands != "")
+}
+
+// cardDone takes note that an engine reads no more from the card; last says
+// that no other engine will. The caller is the engine, which goes on.
+func (j *job) cardDone(r *recorder, last bool) {
+	j.early.mu.Lock()
+	defer j.early.mu.Unlock()
+	if r.over || !last {
+		return
+	}
+	j.early.done = true
+	j.letGoIfFreeLocked()
+}
+
+// letGoIfFreeLocked lets a card go that is needed no more, so that the reader
+// can take another while slower drives still get their copies.
+func (j *job) letGoIfFreeLocked() {
+	if j.freeLocked() {
+		j.side.Go(j.letCardGo)
+	}
+}
+
 // maybeRelease releases a card as soon as enough copies are finished, while
 // slower drives still get theirs. A finished copy that is proven holds every
 // file of its group, so the card has given all of them; what is found out only
@@ -41,28 +82,17 @@ func (j *job) releasedAlready() string {
 func (j *job) maybeRelease(ctx context.Context, r *recorder, driveID string) {
 	j.early.mu.Lock()
 	defer j.early.mu.Unlock()
-	if j.early.over == r {
+	if r.over {
 		return
 	}
 	j.early.finished = append(j.early.finished, driveID)
-	if j.early.released != "" || len(j.faults) > 0 || len(j.hashes) > 0 || j.rule.Verify == policy.VerifySize {
+	if d := j.driveOf(driveID); d != nil {
+		j.s.traffic.serve(j.lane, laneOf(d.dev, d.path, d.rule).disk)
+	}
+	if j.early.released != "" || j.stands != "" || len(j.faults) > 0 || len(j.hashes) > 0 || j.rule.Verify == policy.VerifySize {
 		return
 	}
-	if len(r.group.plan.Files) != len(j.plan.Files) {
-		return // other files stand elsewhere; the end tells
-	}
-	var places []offload.Place
-	for _, id := range j.early.finished {
-		if d := j.driveOf(id); d != nil {
-			places = append(places, d.place())
-		}
-	}
-	a := offload.Account{Copies: j.box.Copies, Places: map[string][]offload.Place{}}
-	for _, e := range j.plan.Files {
-		a.Files = append(a.Files, e.Path)
-		a.Places[e.Path] = places
-	}
-	verdict, _, reason := offload.Judge(a)
+	verdict, _, reason := offload.Judge(j.accountSoFarLocked(r))
 	if verdict != state.Release || j.stillThere() != nil {
 		return
 	}
@@ -73,5 +103,29 @@ func (j *job) maybeRelease(ctx context.Context, r *recorder, driveID string) {
 		}
 	}
 	j.early.released = reason
+	j.letGoIfFreeLocked()
 	j.s.post(func() { j.s.releaseEarly(j, reason) })
+}
+
+// accountSoFarLocked is the account while an engine runs: what stood proven
+// before it, and its finished copies for the files that it copies.
+func (j *job) accountSoFarLocked(r *recorder) offload.Account {
+	before := bySet(j.tally, j.livePlaces)
+	now := bySet(j.tally, func(stands []stand) []offload.Place {
+		places := j.livePlaces(stands)
+		for _, id := range j.early.finished {
+			if d := j.driveOf(id); d != nil {
+				places = withPlace(places, d.place())
+			}
+		}
+		return places
+	})
+	copied := make([]bool, len(j.plan.Files))
+	j.tally.each(r.group.plan, func(i int) { copied[i] = true })
+	return j.accountWith(func(i int) []offload.Place {
+		if copied[i] {
+			return now(i)
+		}
+		return before(i)
+	})
 }

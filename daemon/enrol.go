@@ -25,7 +25,7 @@ func enrol(ctx context.Context, v Volumes, dev udev.Device, path, name, box stri
 }
 
 func enrolOpened(o *Opened, name, box string, at time.Time) (Identity, error) {
-	id, err := readIdentity(o.Root)
+	id, err := readIdentity(o)
 	switch {
 	case errors.Is(err, errNotEnrolled):
 		id = newIdentity(name, box, at)
@@ -80,7 +80,7 @@ func (s *supervisor) enrolAttached(ctx context.Context, target, name string) (st
 		switch {
 		case d == nil:
 			answers <- answer{err: fmt.Errorf("%w: no drive rule has taken %q; see 'bothy explain %s'", ErrRefused, target, target)}
-		case d.users > 0 || d.identifying:
+		case d.users > 0 || d.identifying || d.waits:
 			answers <- answer{err: fmt.Errorf("%w: %s is in use; try again when its light is steady", ErrRefused, d.subject())}
 		default:
 			s.looking++

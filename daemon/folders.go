@@ -94,7 +94,7 @@ func (s *supervisor) settleFolders(ctx context.Context) {
 	}
 	s.drives = slices.DeleteFunc(s.drives, func(d *drive) bool { return d.gone })
 	for _, path := range slices.Sorted(maps.Keys(wanted)) {
-		d := &drive{path: path, rule: wanted[path]}
+		d := &drive{path: path, rule: wanted[path], share: newShare()}
 		s.drives = append(s.drives, d)
 		s.identify(ctx, d)
 	}

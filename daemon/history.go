@@ -34,10 +34,13 @@ func earlierHashes(h *mhl.History, p *offload.Plan) map[string]map[string]string
 // nothing of whether they were whole when they came. Where an earlier release
 // or the checksum at hand does not vouch for a file, the card is read.
 func (j *job) compareHistory(ctx context.Context) error {
+	if len(j.hashes) == 0 {
+		return nil
+	}
 	var buf []byte
-	for _, e := range j.plan.Files {
+	for i, e := range j.plan.Files {
 		earlier := j.hashes[e.Path]
-		if len(earlier) == 0 || j.compared[e.Path] || j.vouched[e.Path] || len(j.places[e.Path]) == 0 {
+		if len(earlier) == 0 || j.compared[e.Path] || j.vouched[e.Path] || len(j.tally.stands(i)) == 0 {
 			continue // the last: proven nowhere, it releases nothing
 		}
 		sums := map[string]string{j.rule.Checksum: j.known[e.Path].Sum}

@@ -6,8 +6,8 @@ import (
 	"fmt"
 	"io"
 	"io/fs"
-	"os"
 	"path"
+	"slices"
 	"strings"
 	"time"
 	"unicode"
@@ -39,28 +39,28 @@ type Identity struct {
 var errNotEnrolled = errors.New("the drive is not enrolled")
 
 // readIdentity reads a drive's identity. What a drive says is hostile input.
-func readIdentity(root *os.Root) (Identity, error) {
-	info, err := root.Lstat(ownFolder)
+func readIdentity(o *Opened) (Identity, error) {
+	item, err := o.FS.Lstat(ownFolder)
 	if errors.Is(err, fs.ErrNotExist) {
 		return Identity{}, errNotEnrolled
 	}
 	if err != nil {
 		return Identity{}, fmt.Errorf("look for %s: %w", ownFolder, err)
 	}
-	if !info.IsDir() {
+	if !item.Mode.IsDir() {
 		return Identity{}, fmt.Errorf("%s on the drive is no folder", ownFolder)
 	}
-	info, err = root.Lstat(identityFile)
+	item, err = o.FS.Lstat(identityFile)
 	if errors.Is(err, fs.ErrNotExist) {
 		return Identity{}, errNotEnrolled
 	}
 	if err != nil {
 		return Identity{}, fmt.Errorf("look for %s: %w", identityFile, err)
 	}
-	if !info.Mode().IsRegular() || info.Size() > maxIdentityBytes {
+	if !item.Mode.IsRegular() || item.SizeBytes > maxIdentityBytes {
 		return Identity{}, fmt.Errorf("%s on the drive is no identity file", identityFile)
 	}
-	f, err := root.Open(identityFile)
+	f, err := o.Root.Open(identityFile)
 	if err != nil {
 		return Identity{}, fmt.Errorf("open %s: %w", identityFile, err)
 	}
@@ -165,26 +165,26 @@ func writeOwn(o *Opened, name string, write func(io.Writer) error) error {
 	return o.FS.SyncAll()
 }
 
-// freeFolder finds a name, from the wanted one on, that no drive holds in any
-// form a copy's folder takes. A drive that cannot be asked has no say: the
-// engine finds out, and the others go on.
-func freeFolder(want string, drives []*Opened) (string, error) {
+// freeFolder finds a name, from the wanted one on, that free says yes to.
+func freeFolder(want string, free func(name string) bool) (string, error) {
 	for n := 1; n < 10_000; n++ {
 		name := want
 		if n > 1 {
 			name = fmt.Sprintf("%s-%d", want, n)
 		}
-		free := true
-		for _, d := range drives {
-			for _, suffix := range []string{"", offload.UnfinishedSuffix, offload.IncompleteSuffix} {
-				if _, err := d.FS.Lstat(name + suffix); err == nil {
-					free = false
-				}
-			}
-		}
-		if free {
+		if free(name) {
 			return name, nil
 		}
 	}
 	return "", fmt.Errorf("no free name like %q", want)
+}
+
+// nameFree reports whether a drive holds a name in no form that a copy's folder
+// takes. A drive that cannot be asked has no say: the engine finds out, and the
+// others go on.
+func nameFree(f offload.FS, name string) bool {
+	return !slices.ContainsFunc(suffixes[:], func(suffix string) bool {
+		_, err := f.Lstat(name + suffix)
+		return err == nil
+	})
 }

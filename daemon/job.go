@@ -4,22 +4,24 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"slices"
 	"strings"
+	"sync"
 
 	"bothy/daemon/ledger"
 	"bothy/daemon/offload"
 	"bothy/daemon/state"
-	"bothy/daemon/volume"
 	"bothy/policy"
 	"bothy/udev"
 )
 
 // job brings one card to the drives that are there now. It runs on a goroutine
-// of its own and touches the supervisor only through post.
+// of its own and touches the supervisor only through post and what guards
+// itself.
 type job struct {
 	s       *supervisor
-	card    *card // for the supervisor's goroutine only
+	card    *card                   // for the supervisor's goroutine only
+	cancel  context.CancelCauseFunc // likewise
+	lane    *lane
 	dev     udev.Device
 	rule    policy.CardRule
 	box     policy.Box
@@ -31,11 +33,12 @@ type job struct {
 	stands  string          // why the card is released already; else empty
 
 	opened *Opened
+	letGo  sync.Once      // lets the card go
+	side   sync.WaitGroup // what goes on beside run and ends with it
 	plan   *offload.Plan
+	before []ledger.KnownFile           // as the ledger has them; from recognise to checkCopies
 	known  map[string]offload.Checksums // of files recognised from an earlier reading
-	refers map[string]string            // path to the offload that holds it
-	places map[string][]offload.Place   // where each file stands proven
-	on     map[string]map[string]bool   // by drive id: files in finished copies there
+	tally  *tally                       // where each file stands proven
 	hashes map[string]map[string]string // the card's own manifests
 	faults []string                     // each holds the card
 	// compared are files that the engine held against hashes in this job, and
@@ -44,26 +47,6 @@ type job struct {
 	notes             []finding // conditions to raise
 	out               outcome
 	early             early
-}
-
-// jobDrive is a drive as a job uses it.
-type jobDrive struct {
-	drive     *drive // for the supervisor's goroutine only
-	dev       udev.Device
-	path      string
-	rule      policy.DriveRule
-	identity  Identity
-	opened    *Opened
-	freeBytes int64
-	err       error // what went wrong with it
-}
-
-func (d *jobDrive) place() offload.Place {
-	p := offload.Place{DriveID: d.identity.ID, DiskKey: d.dev.DiskKey}
-	if d.opened != nil {
-		p.Disks = d.opened.Disks
-	}
-	return p
 }
 
 type finding struct {
@@ -90,10 +73,17 @@ func (j *job) run(ctx context.Context) outcome {
 	j.out.verdict, j.out.holdKind = state.Hold, state.HoldByFault
 	opened, err := j.s.openCard(ctx, j.dev)
 	if err != nil {
+		j.s.mounted.leave(j.dev)
 		return j.stop(ctx, state.MediumUnmountable, "the card cannot be mounted", err)
 	}
 	j.opened = opened
-	defer j.release(opened)
+	drivesThere := j.openDrives(ctx)
+	defer func() {
+		drivesThere()
+		j.letCardGo()
+		j.side.Wait()
+		j.releaseDrives()
+	}()
 	if opened.Dirty {
 		j.note(state.MediumDirty, "")
 		if j.rule.Dirty != policy.DirtyAccept {
@@ -106,14 +96,14 @@ func (j *job) run(ctx context.Context) outcome {
 	if err := j.recognise(ctx); err != nil {
 		return j.stop(ctx, state.CardUnreadable, "the card cannot be read", err)
 	}
-	j.openDrives(ctx)
-	defer j.releaseDrives()
+	drivesThere()
 	if ctx.Err() != nil {
 		return j.cardErr(ctx, ctx.Err())
 	}
 	j.checkCopies(ctx)
-	for _, g := range j.groups() {
-		if err := j.offload(ctx, g); err != nil {
+	groups := j.groups()
+	for i, g := range groups {
+		if err := j.offload(ctx, g, i == len(groups)-1); err != nil {
 			return j.cardErr(ctx, err)
 		}
 	}
@@ -201,10 +191,14 @@ func (j *job) recorderFailed(err error) {
 	}
 }
 
-func (j *job) release(o *Opened) {
-	if err := o.Release(context.Background()); err != nil {
-		j.s.cfg.Log.Warn("card was not cleanly let go", "card", j.dev.Name, "err", err)
-	}
+// letCardGo unmounts the card; nothing may be read from it afterwards.
+func (j *job) letCardGo() {
+	j.letGo.Do(func() {
+		if err := j.opened.Release(context.Background()); err != nil {
+			j.s.cfg.Log.Warn("card was not cleanly let go", "card", j.dev.Name, "err", err)
+		}
+		j.s.mounted.leave(j.dev)
+	})
 }
 
 // stillThere tells a card that went away from a file that cannot be read.
@@ -213,106 +207,4 @@ func (j *job) stillThere() error {
 		return nil
 	}
 	return j.opened.Medium.Confirm()
-}
-
-// openDrives mounts every drive for writing.
-func (j *job) openDrives(ctx context.Context) {
-	for _, d := range j.drives {
-		o, err := openDrive(ctx, j.s.cfg.Volumes, d.dev, d.path, false)
-		if err != nil && ctx.Err() != nil {
-			return // the card's doing, not the drive's
-		}
-		if err != nil {
-			d.err = fmt.Errorf("mount the drive: %w", err)
-			continue
-		}
-		id, err := readIdentity(o.Root)
-		if err != nil || id.ID != d.identity.ID {
-			d.err = fmt.Errorf("%w: it is not the drive it was when it was attached", offload.ErrDriveGone)
-			j.closeDrive(d, o)
-			continue
-		}
-		d.opened = o
-	}
-}
-
-func (j *job) closeDrive(d *jobDrive, o *Opened) {
-	err := o.Release(context.Background())
-	if err == nil {
-		return
-	}
-	j.s.cfg.Log.Warn("drive was not cleanly let go", "drive", d.identity.Name, "err", err)
-	if d.err == nil && errors.Is(err, offload.ErrDriveHung) {
-		d.err = fmt.Errorf("let the drive go: %w", err)
-	}
-}
-
-func (j *job) releaseDrives() {
-	for _, d := range j.drives {
-		if d.opened == nil {
-			continue
-		}
-		if !errors.Is(d.err, offload.ErrDriveHung) {
-			if free, _, err := volume.Space(d.opened.Root); err == nil {
-				d.freeBytes = free
-			}
-		}
-		j.closeDrive(d, d.opened)
-	}
-}
-
-// judge draws up the account and gives the verdict. Before a release the card
-// must confirm once more that it is the one that was read.
-func (j *job) judge(ctx context.Context) outcome {
-	verdict, kind, reason := offload.Judge(j.account())
-	if verdict == state.Release {
-		if err := j.stillThere(); err != nil {
-			return j.cardErr(ctx, err)
-		}
-	}
-	j.out.verdict, j.out.holdKind, j.out.reason, j.out.findings = verdict, kind, reason, j.notes
-	status := ledger.OffloadOpen
-	if verdict == state.Release {
-		status = ledger.OffloadDone
-	}
-	j.update(ctx, status)
-	return j.out
-}
-
-func (j *job) account() offload.Account {
-	a := offload.Account{Copies: j.box.Copies, Places: map[string][]offload.Place{}, Faults: j.faults}
-	if j.rule.Verify == policy.VerifySize {
-		a.Faults = append(a.Faults, "its rule asks for no reading back, and copies that were not read back release no card")
-	}
-	for _, e := range j.plan.Files {
-		a.Files = append(a.Files, e.Path)
-		a.Places[e.Path] = j.livePlaces(j.places[e.Path])
-	}
-	for _, d := range j.drives {
-		if d.err != nil {
-			a.Outlook = append(a.Outlook, fmt.Sprintf("%s: %v", d.identity.Name, d.err))
-		}
-	}
-	return a
-}
-
-// livePlaces fills in what only the attached drives can tell. A drive that is
-// there and cannot be looked at vouches for nothing; one that is away counts by
-// what is known of it.
-func (j *job) livePlaces(places []offload.Place) []offload.Place {
-	live := make([]offload.Place, 0, len(places))
-	for _, p := range places {
-		if d := j.driveOf(p.DriveID); d != nil {
-			p = d.place()
-			if d.opened == nil {
-				continue
-			}
-		} else if j.unfit[p.DriveID] {
-			continue
-		}
-		if !slices.ContainsFunc(live, func(q offload.Place) bool { return q.DriveID == p.DriveID }) {
-			live = append(live, p)
-		}
-	}
-	return live
 }

@@ -28,11 +28,7 @@ func measure(s *state.State) metrics.Snapshot {
 			snap.DevicesLeftAlone++
 		}
 	}
-	for _, o := range s.Offloads {
-		if o.Running {
-			snap.OffloadsRunning++
-		}
-	}
+	measureOffloads(s.Offloads, &snap)
 	for _, c := range s.Cards {
 		snap.Cards = append(snap.Cards, measureCard(c))
 	}
@@ -41,6 +37,21 @@ func measure(s *state.State) metrics.Snapshot {
 	}
 	measureConditions(s, &snap)
 	return snap
+}
+
+// measureOffloads reports the least of what is done and the longest of what is
+// left, so that several running offloads need no label.
+func measureOffloads(offloads []state.Offload, snap *metrics.Snapshot) {
+	for _, o := range offloads {
+		if !o.Running {
+			continue
+		}
+		if snap.OffloadsRunning == 0 || o.Done < snap.OffloadsDone {
+			snap.OffloadsDone = o.Done
+		}
+		snap.OffloadsLeft = max(snap.OffloadsLeft, o.Left.Total.Seconds())
+		snap.OffloadsRunning++
+	}
 }
 
 // measureCard shows a verdict only for a card about which one was decided.

@@ -46,14 +46,18 @@ func TestMeasure_media(t *testing.T) {
 			{ID: "d1", Name: "gannet", Attached: true, InUse: true, SizeBytes: 10, FreeBytes: 4, LastSeenAt: time.Unix(7, 0)},
 			{Name: "what an unknown stick calls itself", Attached: true, Refused: true},
 		},
-		Offloads:   []state.Offload{{Running: true}, {}},
+		Offloads: []state.Offload{
+			{Running: true, Done: 0.7, Left: state.Left{Total: 90 * time.Second}},
+			{Running: true, Done: 0.4, Left: state.Left{Total: 30 * time.Second}},
+			{Done: 0.1, Left: state.Left{Total: time.Hour}},
+		},
 		Conditions: []state.Condition{{Code: state.DriveFull}, {Code: state.LedgerFailing}},
 	}
 	got := measure(s)
 	want := metrics.Snapshot{
 		Version: "1", Phase: "watching", CopiesNeeded: 2, ClockTrusted: true, LastStateChange: 1795616465.5,
 		PolicyLoaded: true, PolicyError: true, PolicyLoadedAt: 100,
-		DevicesWatched: 2, DevicesLeftAlone: 1, OffloadsRunning: 1, NeedsPerson: true,
+		DevicesWatched: 2, DevicesLeftAlone: 1, OffloadsRunning: 2, OffloadsDone: 0.4, OffloadsLeft: 90, NeedsPerson: true,
 		Cards: []metrics.Card{
 			{Slot: "s1", Rule: "stills", Phase: "decided", Verdict: "hold", HoldKind: "fault"},
 			{Slot: "s2", Rule: "stills", Phase: "decided", Verdict: "hold", HoldKind: "needs-drive"},

@@ -18,6 +18,7 @@ import (
 // examine is the oracle. It runs on the supervisor's goroutine at the very
 // moment at which a State is published, and believes only the bytes.
 func (m *sim) examine(st *state.State) {
+	m.examineDrives(st)
 	for _, c := range st.Cards {
 		m.mu.Lock()
 		i := slices.IndexFunc(m.plugged, func(d *simMedium) bool { return d.name == c.Device })
@@ -43,6 +44,23 @@ func (m *sim) examine(st *state.State) {
 			m.mu.Lock()
 			m.foul = append(m.foul, fmt.Sprintf("%s is released (%s) and %s", c.Label, c.Reason, why))
 			m.mu.Unlock()
+		}
+	}
+}
+
+// examineDrives: one that may be pulled is mounted no more. What was given up
+// since it hangs shows no steady light.
+func (m *sim) examineDrives(st *state.State) {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	for _, d := range st.Drives {
+		if !d.Attached || d.InUse || d.Failing || d.Refused {
+			continue
+		}
+		for _, medium := range m.plugged {
+			if n := medium.alive.Load(); medium.name == d.Device && n > 0 {
+				m.foul = append(m.foul, fmt.Sprintf("%s may be pulled, and is mounted %d times", d.Name, n))
+			}
 		}
 	}
 }

@@ -13,15 +13,23 @@ import (
 // in the kernel cannot be ended. What comes when nobody waits any more is given
 // to late, on the goroutine of the call, which alone outlives it.
 func patiently[T any](ctx context.Context, limit time.Duration, call func(context.Context) (T, error), late func(T)) (T, error) {
-	bound, cancel := context.WithTimeout(ctx, limit)
+	return patientlyStepping(ctx, limit, func(ctx context.Context, _ func()) (T, error) { return call(ctx) }, late)
+}
+
+// patientlyStepping is patiently for a call of many steps: after each the call
+// says so, and has the whole time again.
+func patientlyStepping[T any](ctx context.Context, limit time.Duration, call func(ctx context.Context, step func()) (T, error), late func(T)) (T, error) {
+	bound, cancel := context.WithCancelCause(ctx)
+	overdue := time.AfterFunc(limit, func() { cancel(context.DeadlineExceeded) })
 	type answer struct {
 		value T
 		err   error
 	}
 	answers := make(chan answer)
 	go func() {
-		defer cancel()
-		value, err := call(bound)
+		defer cancel(nil)
+		defer overdue.Stop()
+		value, err := call(bound, func() { overdue.Reset(limit) })
 		select {
 		case answers <- answer{value, err}:
 		case <-bound.Done():
@@ -42,24 +50,40 @@ func patiently[T any](ctx context.Context, limit time.Duration, call func(contex
 
 // patientVolumes are Volumes whose media are given up when they do not answer
 // to being opened or let go, so that one that hangs stops none of the others.
+// What was given up still counts as mounted until it has come back.
 type patientVolumes struct {
 	Volumes
-	limit time.Duration
+	limit   time.Duration
+	mounted *mounted
 }
 
 func (v patientVolumes) Card(ctx context.Context, dev udev.Device) (*Opened, error) {
-	return v.open(ctx, func(ctx context.Context) (*Opened, error) { return v.Volumes.Card(ctx, dev) })
+	return v.open(ctx, dev, func(ctx context.Context) (*Opened, error) { return v.Volumes.Card(ctx, dev) })
 }
 
 func (v patientVolumes) Drive(ctx context.Context, dev udev.Device, readOnly bool) (*Opened, error) {
-	return v.open(ctx, func(ctx context.Context) (*Opened, error) { return v.Volumes.Drive(ctx, dev, readOnly) })
+	return v.open(ctx, dev, func(ctx context.Context) (*Opened, error) { return v.Volumes.Drive(ctx, dev, readOnly) })
 }
 
 func (v patientVolumes) Folder(ctx context.Context, path string) (*Opened, error) {
-	return v.open(ctx, func(ctx context.Context) (*Opened, error) { return v.Volumes.Folder(ctx, path) })
+	return v.open(ctx, udev.Device{}, func(ctx context.Context) (*Opened, error) { return v.Volumes.Folder(ctx, path) })
 }
 
-func (v patientVolumes) open(ctx context.Context, call func(context.Context) (*Opened, error)) (*Opened, error) {
+func (v patientVolumes) open(ctx context.Context, dev udev.Device, open func(context.Context) (*Opened, error)) (*Opened, error) {
+	v.mounted.enter(dev)
+	call := func(ctx context.Context) (*Opened, error) {
+		o, err := open(ctx)
+		if err != nil {
+			v.mounted.leave(dev)
+			return nil, err
+		}
+		release := o.Release
+		o.Release = func(ctx context.Context) error {
+			defer v.mounted.leave(dev)
+			return release(ctx)
+		}
+		return o, nil
+	}
 	o, err := patiently(ctx, v.limit, call, func(late *Opened) {
 		if late != nil {
 			// Nobody is left to tell; nothing was written through it.

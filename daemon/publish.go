@@ -269,6 +269,7 @@ func (s *supervisor) copiesEnded(id string, res offload.Result) {
 			shown.FilesProven, shown.BytesWritten, shown.BytesProven = c.FilesProven, c.BytesWritten, c.BytesProven
 		}
 	}
+	endPace(s.offloads[i])
 }
 
 // count adds an engine's run to the counters.

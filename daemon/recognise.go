@@ -13,15 +13,18 @@ import (
 	"bothy/daemon/offload"
 	"bothy/daemon/state"
 	"bothy/daemon/volume"
+	"bothy/udev"
 )
 
 // cardKey recognises a card when it comes again; a card without an identity of
 // its own is never recognised.
-func (j *job) cardKey() string {
-	if j.dev.UUID == "" || !keepable(j.dev.UUID) {
+func (j *job) cardKey() string { return cardKey(j.dev) }
+
+func cardKey(dev udev.Device) string {
+	if dev.UUID == "" || !keepable(dev.UUID) {
 		return ""
 	}
-	return fmt.Sprintf("%s:%s:%d", j.dev.FSType, j.dev.UUID, j.dev.SizeBytes)
+	return fmt.Sprintf("%s:%s:%d", dev.FSType, dev.UUID, dev.SizeBytes)
 }
 
 // keepable reports whether the ledger can keep what a device says of itself.
@@ -31,48 +34,62 @@ func keepable(s string) bool { return utf8.ValidString(s) && !strings.ContainsRu
 // time must agree, and so must a sample of the content: a camera whose clock
 // was reset gives other pictures the same names and times.
 func (j *job) recognise(ctx context.Context) error {
-	j.known, j.refers = map[string]offload.Checksums{}, map[string]string{}
-	j.places, j.on = map[string][]offload.Place{}, map[string]map[string]bool{}
+	j.known, j.tally = map[string]offload.Checksums{}, newTally(j.plan)
 	j.compared, j.vouched = map[string]bool{}, map[string]bool{}
 	if j.s.ledger == nil {
 		return nil
 	}
-	list, err := j.s.ledger.KnownFiles(ctx, j.cardKey())
-	if err != nil {
+	var err error
+	if j.before, err = j.s.ledger.KnownFiles(ctx, j.cardKey()); err != nil {
 		j.recorderFailed(err)
 		return nil // nothing is recognised: the card is copied anew
 	}
-	entries := map[string]offload.Entry{}
-	for _, e := range j.plan.Files {
-		entries[e.Path] = e
+	if len(j.before) == 0 {
+		return nil
 	}
-	samples, released := map[string]string{}, map[string]bool{}
+	samples := make([]string, len(j.plan.Files)) // empty: not taken yet
 	block := volume.AlignedBuffer(checksum.SampleBlockBytes)
-	for _, k := range list {
-		e, ok := entries[k.Path]
-		if !ok || k.Algorithm != j.rule.Checksum || k.SizeBytes != e.SizeBytes || k.Sample == "" || !sameTime(k.ModTime, e.ModTime) {
+	for _, k := range j.before {
+		i, ok := j.tally.find(k.Path)
+		if !ok {
 			continue
 		}
-		if samples[k.Path] == "" {
-			if samples[k.Path], err = j.sample(ctx, e, block); err != nil {
+		e := j.plan.Files[i]
+		if k.Algorithm != j.rule.Checksum || k.SizeBytes != e.SizeBytes || k.Sample == "" || !sameTime(k.ModTime, e.ModTime) {
+			continue
+		}
+		if samples[i] == "" {
+			if samples[i], err = j.sample(ctx, e, block); err != nil {
 				return err
 			}
 		}
-		if samples[k.Path] != k.Sample {
+		if samples[i] != k.Sample {
 			continue
 		}
-		if c, ok := j.known[k.Path]; ok && c.Sum != k.Checksum {
+		if c, ok := j.known[e.Path]; ok && c.Sum != k.Checksum {
 			continue // two earlier readings differ; the newest counts
 		}
-		j.known[k.Path] = offload.Checksums{Sum: k.Checksum, Sample: k.Sample}
-		j.remember(k)
-		if done, ok := released[k.OffloadID]; !ok {
+		j.known[e.Path] = offload.Checksums{Sum: k.Checksum, Sample: samples[i]}
+		j.remember(i, k)
+	}
+	return j.vouch(ctx)
+}
+
+// vouch finds the files of which an earlier release says that they agree with
+// the card's own manifests.
+func (j *job) vouch(ctx context.Context) error {
+	if len(j.hashes) == 0 {
+		return nil
+	}
+	released := map[string]bool{}
+	for _, k := range j.before {
+		if _, ok := released[k.OffloadID]; !ok {
 			o, err := j.s.ledger.Offload(ctx, k.OffloadID)
 			j.recorderFailed(err)
 			released[k.OffloadID] = err == nil && o.Verdict == string(state.Release)
-			j.vouched[k.Path] = j.vouched[k.Path] || released[k.OffloadID]
-		} else {
-			j.vouched[k.Path] = j.vouched[k.Path] || done
+		}
+		if c, ok := j.known[k.Path]; ok && c.Sum == k.Checksum && c.Sample == k.Sample && released[k.OffloadID] {
+			j.vouched[k.Path] = true
 		}
 	}
 	return nil
@@ -80,17 +97,11 @@ func (j *job) recognise(ctx context.Context) error {
 
 func sameTime(a, b time.Time) bool { return a.Equal(b) }
 
-func (j *job) remember(k ledger.KnownFile) {
+func (j *job) remember(i int, k ledger.KnownFile) {
 	for _, p := range k.On {
-		if p.CopyStatus != ledger.CopyProven && p.CopyStatus != ledger.CopyIncomplete {
-			continue
+		if p.CopyStatus == ledger.CopyProven || p.CopyStatus == ledger.CopyIncomplete {
+			j.tally.add(i, stand{offload.Place{DriveID: p.DriveID, DiskKey: p.DiskKey}, k.OffloadID})
 		}
-		j.places[k.Path] = append(j.places[k.Path], offload.Place{DriveID: p.DriveID, DiskKey: p.DiskKey})
-		if j.on[p.DriveID] == nil {
-			j.on[p.DriveID] = map[string]bool{}
-		}
-		j.on[p.DriveID][k.Path] = true
-		j.refers[k.Path] = k.OffloadID
 	}
 }
 
@@ -115,13 +126,15 @@ func (j *job) referred(plan *offload.Plan) []string {
 	if len(plan.Files) == len(j.plan.Files) {
 		return nil
 	}
-	copied := map[string]bool{}
-	for _, e := range plan.Files {
-		copied[e.Path] = true
-	}
+	copied := make([]bool, len(j.plan.Files))
+	j.tally.each(plan, func(i int) { copied[i] = true })
 	var ids []string
-	for name, id := range j.refers {
-		if !copied[name] && !slices.Contains(ids, id) {
+	for i := range j.plan.Files {
+		stands := j.tally.stands(i)
+		if copied[i] || len(stands) == 0 {
+			continue
+		}
+		if id := stands[len(stands)-1].offloadID; !slices.Contains(ids, id) {
 			ids = append(ids, id)
 		}
 	}

@@ -15,6 +15,7 @@ type recorder struct {
 	job     *job
 	offload ledger.Offload
 	group   group
+	over    bool // guarded by early.mu of job; its engine has ended
 }
 
 func (r *recorder) ledger() *ledger.Ledger {

@@ -2,9 +2,8 @@ package daemon
 
 import (
 	"context"
-	"errors"
-	"io/fs"
 	"path"
+	"slices"
 	"strings"
 
 	"bothy/daemon/ledger"
@@ -18,7 +17,7 @@ func (j *job) openOffload(ctx context.Context, g group) (o ledger.Offload, resum
 	if j.s.ledger != nil {
 		old, ok, err := j.s.ledger.OpenOffload(ctx, j.cardKey())
 		j.recorderFailed(err)
-		if ok && err == nil && j.matches(ctx, old, g.plan) {
+		if ok && err == nil && j.matches(ctx, old, g.plan) && j.s.claims.offload(j, old.ID) {
 			return old, true, nil
 		}
 	}
@@ -26,11 +25,7 @@ func (j *job) openOffload(ctx context.Context, g group) (o ledger.Offload, resum
 	if err != nil {
 		return o, false, err
 	}
-	var opened []*Opened
-	for _, d := range g.drives {
-		opened = append(opened, d.opened)
-	}
-	folder, err := freeFolder(want, opened)
+	folder, err := j.freeFolder(ctx, want, g.drives)
 	if err != nil {
 		return o, false, err
 	}
@@ -43,6 +38,7 @@ func (j *job) openOffload(ctx context.Context, g group) (o ledger.Offload, resum
 	if j.s.ledger != nil {
 		begun, err := j.s.ledger.BeginOffload(ctx, o)
 		if err == nil {
+			j.s.claims.offload(j, begun.ID) // it is new
 			return begun, false, nil
 		}
 		if ctx.Err() != nil {
@@ -53,6 +49,19 @@ func (j *job) openOffload(ctx context.Context, g group) (o ledger.Offload, resum
 	// The work goes on without a ledger; it only is not remembered.
 	o.ID = unrecorded + path.Base(folder)
 	return o, false, nil
+}
+
+// freeFolder claims a name that no drive holds and no other job has taken.
+func (j *job) freeFolder(ctx context.Context, want string, drives []*jobDrive) (string, error) {
+	return freeFolder(want, func(name string) bool {
+		if !j.s.claims.folder(j, name, drives) {
+			return false
+		}
+		return !slices.ContainsFunc(drives, func(d *jobDrive) bool {
+			free, err := ask(ctx, j, d, func(_ context.Context, o *Opened, _ func()) (bool, error) { return nameFree(o.FS, name), nil })
+			return err == nil && !free
+		})
+	})
 }
 
 // unrecorded begins the id of an offload that the ledger does not know.
@@ -68,12 +77,11 @@ func (j *job) matches(ctx context.Context, o ledger.Offload, plan *offload.Plan)
 		j.recorderFailed(err)
 		return false
 	}
-	planned := map[string]bool{}
-	for _, e := range plan.Files {
-		planned[e.Path] = true
-	}
+	planned := make([]bool, len(j.plan.Files))
+	j.tally.each(plan, func(i int) { planned[i] = true })
 	for _, f := range files {
-		if known, ok := j.known[f.Path]; !planned[f.Path] || !ok || known.Sum != f.Checksum {
+		i, ok := j.tally.find(f.Path)
+		if known, seen := j.known[f.Path]; !ok || !planned[i] || !seen || known.Sum != f.Checksum {
 			return false
 		}
 	}
@@ -91,23 +99,25 @@ func (j *job) resume(ctx context.Context, d *jobDrive, o ledger.Offload, e *offl
 		// A copy of a card that was not read whole is noted under the name it was
 		// about to get.
 		folder := strings.TrimSuffix(c.Folder, offload.IncompleteSuffix)
-		if item, err := d.opened.FS.Lstat(folder + offload.UnfinishedSuffix); err == nil && item.Mode.IsDir() {
-			proven, err := j.s.ledger.Proven(ctx, o.ID, d.identity.ID)
-			j.recorderFailed(err)
-			e.Folder, e.Resume, e.Held = folder, true, map[string]offload.Checksums{}
-			for name := range proven {
-				if known, ok := j.known[name]; ok {
-					e.Held[name] = known
-				}
+		if !isFolderOn(ctx, j, d, folder+offload.UnfinishedSuffix) || !j.s.claims.folder(j, folder, []*jobDrive{d}) {
+			continue
+		}
+		proven, err := j.s.ledger.Proven(ctx, o.ID, d.identity.ID)
+		j.recorderFailed(err)
+		e.Folder, e.Resume, e.Held = folder, true, map[string]offload.Checksums{}
+		for name := range proven {
+			if known, ok := j.known[name]; ok {
+				e.Held[name] = known
 			}
-			return
 		}
+		return
 	}
-	if _, err := d.opened.FS.Lstat(e.Folder); !errors.Is(err, fs.ErrNotExist) {
-		if name, err := freeFolder(e.Folder, []*Opened{d.opened}); err == nil {
-			e.Folder = name
-		}
-	} else if name, err := freeFolder(e.Folder, []*Opened{d.opened}); err == nil {
+	if name, err := j.freeFolder(ctx, e.Folder, []*jobDrive{d}); err == nil {
 		e.Folder = name
 	}
+}
+
+func isFolderOn(ctx context.Context, j *job, d *jobDrive, name string) bool {
+	item, err := ask(ctx, j, d, func(_ context.Context, o *Opened, _ func()) (offload.Item, error) { return o.FS.Lstat(name) })
+	return err == nil && item.Mode.IsDir()
 }

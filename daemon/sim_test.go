@@ -12,6 +12,7 @@ import (
 	"testing"
 	"time"
 
+	"bothy/daemon/offload"
 	"bothy/daemon/state"
 	"bothy/udev"
 )
@@ -21,11 +22,12 @@ import (
 // manifests and ledger are the real ones. Each State that is published is held
 // against the oracle before the test sees it.
 type sim struct {
-	t      *testing.T
+	t      testing.TB
 	base   string
 	policy string
 	cfg    Config // of the next life
 	reload chan struct{}
+	engine func(context.Context, offload.Job) offload.Result // nil: the real one
 
 	s     *supervisor
 	end   context.CancelFunc
@@ -69,7 +71,7 @@ const patience = 40 * time.Second
 // hangPatience is the box's own with drives that hang on purpose.
 const hangPatience = 2 * time.Second
 
-func newSim(t *testing.T, copies int) *sim {
+func newSim(t testing.TB, copies int) *sim {
 	t.Helper()
 	base := t.TempDir()
 	// Memory, where there is some: the ledger and the manifests flush a lot.
@@ -117,6 +119,9 @@ func (m *sim) start() *sim {
 	cfg.Notify = func(line string) { m.notify(s, line) }
 	s = newSupervisor(cfg)
 	m.s = s
+	if m.engine != nil {
+		s.engine = m.engine
+	}
 	ctx, end := context.WithCancel(context.Background())
 	m.end = end
 	// Every goroutine that the daemon starts inherits the label.

@@ -3,6 +3,7 @@ package daemon
 import (
 	"io/fs"
 	"os"
+	"time"
 
 	"bothy/daemon/offload"
 )
@@ -101,8 +102,9 @@ func (s *simSink) Write(p []byte) (int, error) {
 	return s.File.Write(p)
 }
 
-func (s *simSink) Push() error { return nil }
-func (s *simSink) Sync() error { return s.fs.do("sync", s.name) }
+func (s *simSink) SetModTime(at time.Time) error { return s.fs.SetModTime(s.name, at) }
+func (s *simSink) Push(bool) error               { return nil }
+func (s *simSink) Sync() error                   { return s.fs.do("sync", s.name) }
 
 func (f *simFS) Mkdir(name string) error {
 	if err := f.do("create", name); err != nil {

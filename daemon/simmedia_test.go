@@ -11,6 +11,7 @@ import (
 	"slices"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"time"
 
 	"bothy/daemon/offload"
@@ -31,9 +32,11 @@ type simMedium struct {
 	body  string // which physical disk it is, for the oracle
 	dir   string
 	dirty bool
+	turns bool // a rotating disk
 
 	seq   uint64            // of the insertion; guarded by sim.mu
 	files map[string][]byte // what a card holds, kept apart from its folder
+	alive atomic.Int32      // mounts
 
 	mu     sync.Mutex
 	hook   func(op, name string) error // guarded by mu; called before each call of the file system
@@ -131,7 +134,7 @@ func (d *simMedium) seqNow() uint64 {
 func (d *simMedium) devices() []udev.Device {
 	dev := udev.Device{
 		Name: d.name, Node: "/invented/" + d.name, Disk: d.disk, DiskSeq: d.seq, SizeBytes: 64 << 30, Removable: true,
-		Slot: d.slot, Label: d.label, UUID: d.uuid, FSType: "invented", Bus: "invented", DiskKey: d.key, Initialized: true,
+		Slot: d.slot, Label: d.label, UUID: d.uuid, FSType: "invented", Bus: "invented", DiskKey: d.key, Initialized: true, Rotational: d.turns,
 	}
 	if d.disk == d.name {
 		return []udev.Device{dev}
@@ -267,10 +270,12 @@ func (m *sim) opened(ctx context.Context, d *simMedium, seq uint64) (*Opened, er
 		return nil, err
 	}
 	in := insertion{d, seq}
+	d.alive.Add(1)
 	return &Opened{
 		Root: root, Limits: d.limits, Medium: in, Disks: []string{d.disk}, Dirty: d.dirty,
 		FS: &simFS{RootFS: offload.RootFS{Root: root, Limits: d.limits}, in: in},
 		Release: func(context.Context) error {
+			defer d.alive.Add(-1)
 			return errors.Join(d.do("let go", ""), root.Close())
 		},
 	}, nil

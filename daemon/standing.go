@@ -20,19 +20,15 @@ import (
 // offloads. A copy that is missing or changed no longer counts; one that lacked
 // only its note gets it.
 func (j *job) checkCopies(ctx context.Context) {
-	if j.s.ledger == nil || j.cardKey() == "" {
-		return
-	}
-	list, err := j.s.ledger.KnownFiles(ctx, j.cardKey())
-	if err != nil {
-		j.recorderFailed(err)
-		return
-	}
-	byOffload := map[string][]ledger.KnownFile{}
-	for _, k := range list {
-		byOffload[k.OffloadID] = append(byOffload[k.OffloadID], k)
-	}
-	for id, files := range byOffload {
+	list := j.before
+	j.before = nil
+	for len(list) > 0 { // it is ordered by offload
+		id, n := list[0].OffloadID, 1
+		for n < len(list) && list[n].OffloadID == id {
+			n++
+		}
+		files := list[:n]
+		list = list[n:]
 		copies, err := j.s.ledger.Copies(ctx, id)
 		if err != nil {
 			j.recorderFailed(err)
@@ -41,6 +37,7 @@ func (j *job) checkCopies(ctx context.Context) {
 		for _, c := range copies {
 			if d := j.driveOf(c.DriveID); d != nil && d.opened != nil {
 				j.checkCopy(ctx, d, c, files)
+				d.unseen = d.unseen || d.hung()
 			}
 		}
 	}
@@ -49,13 +46,14 @@ func (j *job) checkCopies(ctx context.Context) {
 func (j *job) checkCopy(ctx context.Context, d *jobDrive, c ledger.Copy, files []ledger.KnownFile) {
 	switch c.Status {
 	case ledger.CopyProven, ledger.CopyIncomplete:
-		if err := standsThere(d, c, files); err != nil {
+		err := j.standsThere(ctx, d, c, files)
+		if err != nil && !d.hung() && ctx.Err() == nil {
 			j.lose(ctx, d, c, files, err)
 		}
 	case ledger.CopyFinishing:
 		// Power failed between the note and the next one: if the rename was
 		// done, all that the proof rests on was durable before it.
-		if standsThere(d, c, files) != nil {
+		if j.standsThere(ctx, d, c, files) != nil {
 			return
 		}
 		c.Status, c.Updated = ledger.CopyProven, moment(j.s.cfg.Now)
@@ -68,7 +66,9 @@ func (j *job) checkCopy(ctx context.Context, d *jobDrive, c ledger.Copy, files [
 		}
 		for _, k := range files {
 			if _, ok := j.known[k.Path]; ok && provenOn(k, d.identity.ID) {
-				j.addPlace(k.Path, d, k.OffloadID)
+				if i, ok := j.tally.find(k.Path); ok {
+					j.tally.add(i, stand{d.place(), k.OffloadID})
+				}
 			}
 		}
 	}
@@ -78,20 +78,18 @@ func provenOn(k ledger.KnownFile, driveID string) bool {
 	return slices.ContainsFunc(k.On, func(p ledger.Place) bool { return p.DriveID == driveID })
 }
 
-func (j *job) addPlace(name string, d *jobDrive, offloadID string) {
-	j.places[name] = append(j.places[name], d.place())
-	if j.on[d.identity.ID] == nil {
-		j.on[d.identity.ID] = map[string]bool{}
-	}
-	j.on[d.identity.ID][name] = true
-	j.refers[name] = offloadID
-}
-
 // standsThere looks for a copy's manifest and files on a drive: names, sizes
 // and the manifest's own checksum. Contents are a patrol's business.
-func standsThere(d *jobDrive, c ledger.Copy, files []ledger.KnownFile) error {
+func (j *job) standsThere(ctx context.Context, d *jobDrive, c ledger.Copy, files []ledger.KnownFile) error {
+	_, err := ask(ctx, j, d, func(ctx context.Context, o *Opened, step func()) (struct{}, error) {
+		return struct{}{}, standsOn(ctx, o.FS, c, files, step)
+	})
+	return err
+}
+
+func standsOn(ctx context.Context, f offload.FS, c ledger.Copy, files []ledger.KnownFile, step func()) error {
 	if c.ManifestPath != "" {
-		sum, err := c4Of(d.opened.FS, path.Join(c.Folder, c.ManifestPath))
+		sum, err := c4Of(f, path.Join(c.Folder, c.ManifestPath))
 		if err != nil {
 			return err
 		}
@@ -103,7 +101,10 @@ func standsThere(d *jobDrive, c ledger.Copy, files []ledger.KnownFile) error {
 		if !provenOn(k, c.DriveID) {
 			continue
 		}
-		item, err := d.opened.FS.Lstat(path.Join(c.Folder, k.Path))
+		if step(); ctx.Err() != nil {
+			return context.Cause(ctx)
+		}
+		item, err := f.Lstat(path.Join(c.Folder, k.Path))
 		if err != nil {
 			return err
 		}
@@ -138,7 +139,8 @@ func (j *job) lose(ctx context.Context, d *jobDrive, c ledger.Copy, files []ledg
 	c.Status, c.Reason, c.Updated = ledger.CopyLost, why.Error(), moment(j.s.cfg.Now)
 	j.recorderFailed(j.s.ledger.PutCopy(ctx, c))
 	for _, k := range files {
-		j.places[k.Path] = slices.DeleteFunc(j.places[k.Path], func(p offload.Place) bool { return p.DriveID == c.DriveID })
-		delete(j.on[c.DriveID], k.Path)
+		if i, ok := j.tally.find(k.Path); ok {
+			j.tally.lose(i, c.DriveID)
+		}
 	}
 }

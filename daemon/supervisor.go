@@ -9,6 +9,7 @@ import (
 	"time"
 
 	"bothy/daemon/ledger"
+	"bothy/daemon/offload"
 	"bothy/daemon/state"
 	"bothy/policy"
 	"bothy/udev"
@@ -40,9 +41,16 @@ type supervisor struct {
 	offloads   []*state.Offload   // newest first
 	conditions map[conditionKey]state.Condition
 	counters   state.Counters
-	running    *job           // at most one
+	running    []*job         // in the order of their beginning
 	looking    int            // media being mounted to be decided or identified
 	copyCount  map[string]int // finished copies by drive id
+	speeds     speeds         // of media, as measured in this life
+
+	// These guard themselves; running jobs use them too.
+	traffic *traffic
+	claims  *claims
+	mounted *mounted
+	engine  func(context.Context, offload.Job) offload.Result
 }
 
 // device is one insertion of one block device and what was decided about it.
@@ -51,15 +59,20 @@ type device struct {
 	decision policy.Decision
 	outcome  string // state.Device.Decision
 	sentence string
+	waits    bool // to be looked into, once what was in its place is let go
 }
 
 func newSupervisor(cfg Config) *supervisor {
 	now, _ := cfg.Now()
-	return &supervisor{
+	s := &supervisor{
 		cfg: cfg, started: now, phase: state.Starting,
 		calls: make(chan func(), 64), quit: make(chan struct{}),
 		devices: map[string]*device{}, blocked: map[string]bool{}, folders: map[string]*folder{}, conditions: map[conditionKey]state.Condition{},
+		traffic: newTraffic(), claims: newClaims(), engine: offload.Run,
 	}
+	s.mounted = newMounted(func() { s.post(func() { s.vacated(s.life) }) })
+	s.cfg.Volumes = patientVolumes{cfg.Volumes, cfg.Patience, s.mounted}
+	return s
 }
 
 func (s *supervisor) close() {
@@ -152,13 +165,11 @@ func (s *supervisor) tick(ctx context.Context) {
 // park ends the work that is under way and waits for it.
 func (s *supervisor) park(snapshots <-chan udev.Snapshot) {
 	s.phase = state.Stopping
-	for _, c := range s.cards {
-		if c.cancel != nil {
-			c.cancel(errStopping)
-		}
+	for _, j := range s.running { // also those whose card is out
+		j.cancel(errStopping)
 	}
 	s.publish()
-	for s.running != nil || s.looking > 0 {
+	for len(s.running) > 0 || s.looking > 0 {
 		select {
 		case call := <-s.calls:
 			call()

@@ -105,6 +105,12 @@ func (c *collector) box(e emitter, s *Snapshot) {
 	e.gauge(n.devicesWatched, float64(s.DevicesWatched))
 	e.gauge(n.devicesLeftAlone, float64(s.DevicesLeftAlone))
 	e.gauge(n.offloadsRunning, float64(s.OffloadsRunning))
+	if s.OffloadsRunning > 0 {
+		e.gauge(n.offloadsDone, s.OffloadsDone)
+	}
+	if s.OffloadsLeft > 0 {
+		e.gauge(n.offloadsLeft, s.OffloadsLeft)
+	}
 }
 
 func (c *collector) counters(e emitter, k *Counters) {

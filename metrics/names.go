@@ -19,6 +19,7 @@ type descs struct {
 	releases, holds             *prometheus.Desc
 
 	offloadsRunning, offloadsStarted, offloadsFinished *prometheus.Desc
+	offloadsDone, offloadsLeft                         *prometheus.Desc
 	readBytes, writtenBytes, readBackBytes             *prometheus.Desc
 	filesProven, copiesProven, copiesFailed            *prometheus.Desc
 	mismatches, flushFailures                          *prometheus.Desc
@@ -63,6 +64,8 @@ func newDescs() *descs {
 		holds:     d("holds_total", "Cards about which hold was decided."),
 
 		offloadsRunning:  d("offloads_running", "Offloads that are running."),
+		offloadsDone:     d("offloads_done_ratio", "What is done of the running offload that is least far, 0 to 1; absent while none runs."),
+		offloadsLeft:     d("offloads_left_seconds", "Estimated time until the running offload that takes longest has its copies; absent while not known."),
 		offloadsStarted:  d("offloads_started_total", "Offloads begun."),
 		offloadsFinished: d("offloads_finished_total", "Offloads ended, with whatever verdict."),
 		readBytes:        d("card_read_bytes_total", "Bytes read from cards."),

@@ -26,6 +26,8 @@ type Snapshot struct {
 	DevicesWatched        int
 	DevicesLeftAlone      int
 	OffloadsRunning       int
+	OffloadsDone          float64 // of the running offload that is least far, 0 to 1
+	OffloadsLeft          float64 // seconds, of the one that takes longest; 0: not known
 	Cards                 []Card
 	Drives                []Drive // attached ones first: on equal names the first one's sizes count
 	NeedsPerson           bool    // a raised condition needs a person

@@ -30,7 +30,7 @@ func mustParse(t testing.TB, text string) *Policy {
 func TestParse_defaults(t *testing.T) {
 	t.Parallel()
 	want := &Policy{
-		Box:    Box{Copies: 2, Timezone: "UTC", Location: time.UTC},
+		Box:    Box{Copies: 2, Parallel: 1, Timezone: "UTC", Location: time.UTC},
 		Status: StatusSettings{Listen: "127.0.0.1:9810"},
 		Cards: []CardRule{{
 			Name: "stills", Line: 2, Conditions: Conditions{Label: Patterns{"SKUA_*"}},
@@ -55,6 +55,7 @@ status.listen = "off"
 [box]
 name = "skerry-2"
 copies = 0x3
+parallel = 4
 timezone = "Atlantic/Faroe"
 [[card]]
 name = "a"
@@ -90,9 +91,9 @@ led = "green:status"
 colour = "green"
 `)
 	want := &Policy{
-		Box: Box{Name: "skerry-2", Copies: 3, Timezone: "Atlantic/Faroe", Location: got.Box.Location},
+		Box: Box{Name: "skerry-2", Copies: 3, Parallel: 4, Timezone: "Atlantic/Faroe", Location: got.Box.Location},
 		Cards: []CardRule{{
-			Name: "a", Line: 7,
+			Name: "a", Line: 8,
 			Conditions: Conditions{
 				Label: Patterns{"L*", "M*"}, UUID: Patterns{"u"}, Serial: Patterns{`s\*`}, Vendor: Patterns{"v"},
 				Model: Patterns{"m"}, Slot: Patterns{"s"}, FS: Patterns{"exfat"}, Bus: Patterns{"usb"},
@@ -102,11 +103,11 @@ colour = "green"
 			Holds: []string{"DCIM/*", "MISC"}, Folder: "{date}/{time} {box} {label} {slot} {seq}",
 			Verify: "read-back-twice", Checksum: "c4", Dirty: DirtyHold, Ignore: []string{".Trashes/", "!keep", `\#x`},
 		}, {
-			Name: "b", Line: 24, Conditions: Conditions{Udev: map[string]Patterns{"ID_Z": {"?"}}},
+			Name: "b", Line: 25, Conditions: Conditions{Udev: map[string]Patterns{"ID_Z": {"?"}}},
 			Folder: DefaultFolder, Verify: VerifyReadBack, Checksum: DefaultChecksum, Dirty: DirtyHold,
 		}},
-		Drives: []DriveRule{{Name: "a", Line: 28, Path: "/mnt/nas", ReserveBytes: 15e8, Enrol: "ask", ReadBack: "after"}},
-		Lights: []LightRule{{Line: 34, Shows: "card", Slot: Patterns{"s*"}, LED: "green:status", Colour: "green"}},
+		Drives: []DriveRule{{Name: "a", Line: 29, Path: "/mnt/nas", ReserveBytes: 15e8, Enrol: "ask", ReadBack: "after"}},
+		Lights: []LightRule{{Line: 35, Shows: "card", Slot: Patterns{"s*"}, LED: "green:status", Colour: "green"}},
 	}
 	if diff := cmp.Diff(want, got, sameZone, cmpopts.EquateEmpty()); diff != "" {
 		t.Errorf("policy differs (-want +got):\n%s", diff)

@@ -37,8 +37,10 @@ type Policy struct {
 
 // Bounds and defaults of [box].
 const (
-	DefaultCopies = 2
-	MaxCopies     = 8
+	DefaultCopies   = 2
+	MaxCopies       = 8
+	DefaultParallel = 1
+	MaxParallel     = 8
 )
 
 // Box is what the policy says about the box as a whole.
@@ -49,6 +51,9 @@ type Box struct {
 	// Copies is how many proven copies on distinct drives a release needs:
 	// 1 to MaxCopies, DefaultCopies unless given.
 	Copies int
+	// Parallel is how many cards are copied at once where they have no rotating
+	// drive in common: 1 to MaxParallel, DefaultParallel unless given.
+	Parallel int
 	// Timezone is the IANA name of the zone that {date} and a report's day
 	// are reckoned in; "UTC" unless given.
 	Timezone string

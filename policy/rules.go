@@ -10,7 +10,7 @@ import (
 // policy reads the whole file.
 func (d *decoder) policy(root *table) *Policy {
 	p := &Policy{
-		Box:    Box{Copies: DefaultCopies, Timezone: "UTC", Location: time.UTC},
+		Box:    Box{Copies: DefaultCopies, Parallel: DefaultParallel, Timezone: "UTC", Location: time.UTC},
 		Status: StatusSettings{Listen: DefaultListen},
 	}
 	d.fields(root, "a policy", []field{
@@ -41,6 +41,7 @@ func (d *decoder) box(t *table, b *Box) {
 	d.fields(t, "[box]", []field{
 		{"name", d.text(&b.Name, checkName)},
 		{"copies", d.integer(&b.Copies, 1, MaxCopies)},
+		{"parallel", d.integer(&b.Parallel, 1, MaxParallel)},
 		{"timezone", d.text(&b.Timezone, func(s string) *flaw {
 			location, f := loadZone(s)
 			if f == nil {

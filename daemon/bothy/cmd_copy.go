@@ -9,6 +9,7 @@ import (
 
 	"bothy/daemon"
 	"bothy/daemon/state"
+	"bothy/daemon/status"
 )
 
 func copyCommand(c console) *cobra.Command {
@@ -23,6 +24,9 @@ compared, and gets a manifest. Nothing that is in a DIR already is touched.
 
 The verdict counts distinct physical disks: two folders of one disk are two
 proven copies and still 'hold', with that reason.
+
+On the way standard error says how far all copies are together, how fast SRC is
+read, and about how long copying and proof still take.
 
 Exit code 0: all copies are proven. 1: it ended, and not all are. 2: it was
 refused before the first byte.`,
@@ -71,19 +75,20 @@ func copyByHand(cmd *cobra.Command, c console, req daemon.CopyRequest, asJSON bo
 	return nil
 }
 
-// showCopy draws the copy that has the longest way to go: what it has written
-// and proven, of twice the card's bytes.
+// showCopy draws how far all copies are together, how long they take and how
+// fast the source is read.
 func showCopy(bar *gauge, p daemon.CopyProgress) {
 	if len(p.Copies) == 0 {
 		return
 	}
-	done := 2 * p.Bytes
-	for _, c := range p.Copies {
-		if !c.State.Final() {
-			done = min(done, c.BytesWritten+c.BytesProven)
-		}
+	var notes []string
+	if p.BytesPerSecond > 0 {
+		notes = append(notes, humanBytes(p.BytesPerSecond)+"/s")
 	}
-	bar.show("copying and proving", done, 2*p.Bytes)
+	if left := status.TimeLeft(p.Left); left != "" {
+		notes = append(notes, left)
+	}
+	bar.part("copying and proving", p.Done, p.Bytes, notes...)
 }
 
 // copyResultOf is the published form of a report. A copy that was refused as a

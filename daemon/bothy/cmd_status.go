@@ -19,9 +19,21 @@ func statusCommand(c console) *cobra.Command {
 		Short: "Show what the box is doing, and the verdict on each card",
 		Long: `Status asks the running daemon for its state: cards with their verdicts and
 reasons, drives, conditions, offloads, and what was left alone and why. It needs
-root or membership of group bothy.`,
+root or membership of group bothy.
+
+Of a running offload it says how much is done, how fast the card gives, and
+about how long it takes until as many copies are proven as a release needs. That
+is foretold from what was measured so far: it is good once a tenth is over, and
+grows while something stalls. A drive that is slower than those is let go, has
+a time of its own, and delays nobody.
+
+With --json these are 'done' (0 to 1, never falling, 1 only when those copies
+are proven), 'bytes_per_second' of the card, 'left_seconds' and its two parts
+'left_copying_seconds' and 'left_proving_seconds', of the offload and of each
+copy; a number that is not known is absent.`,
 		Example: `  bothy status --follow
-  bothy status --json | jq -r '.cards[] | "\(.label) \(.verdict)"'`,
+  bothy status --json | jq -r '.cards[] | "\(.label) \(.verdict)"'
+  bothy status --json | jq '.offloads[] | select(.running) | .done, .left_seconds'`,
 	}, cobra.NoArgs, func(cmd *cobra.Command, _ []string) error {
 		show := func(d *status.Document) error { return showStatus(c, d, follow, asJSON) }
 		client, err := dial(socket)

@@ -15,9 +15,12 @@ import (
 	"os"
 	"os/signal"
 	"syscall"
+
+	"bothy/daemon"
 )
 
 func main() {
+	daemon.KeepSmall()
 	ctx, stop := signal.NotifyContext(context.Background(), syscall.SIGINT, syscall.SIGTERM)
 	// The first signal asks for a clean end, a second one ends at once.
 	context.AfterFunc(ctx, stop)

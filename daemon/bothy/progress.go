@@ -24,27 +24,49 @@ func newGauge(c console) *gauge {
 
 // show draws the gauge. done and total are bytes; a total of zero is complete.
 func (g *gauge) show(title string, done, total int64) {
-	if title != g.title {
-		g.title, g.tenth = title, -1
-	}
 	part := 1.0
 	if total > 0 {
 		part = min(max(float64(done)/float64(total), 0), 1)
 	}
+	g.draw(title, part, total, fmt.Sprintf(" %3d %%  %s of %s", int(part*100), humanBytes(done), humanBytes(total)), nil)
+}
+
+// part draws the gauge of something of total bytes that knows best how much of
+// it is done. Notes stand beside the bar, the later ones only where there is
+// room; plain lines carry all of them.
+func (g *gauge) part(title string, done float64, total int64, notes ...string) {
+	done = min(max(done, 0), 1)
+	tail := fmt.Sprintf(" %3d %%", int(done*100))
+	for _, note := range notes {
+		if g.terminal && len(title)+len(tail)+len(note)+2+leastBar > g.columns {
+			break
+		}
+		tail += "  " + note
+	}
+	g.draw(title, done, total, tail, notes)
+}
+
+// leastBar is the room for a bar of ten with its brackets.
+const leastBar = 14
+
+func (g *gauge) draw(title string, part float64, total int64, tail string, notes []string) {
+	if title != g.title {
+		g.title, g.tenth = title, -1
+	}
 	if g.terminal {
 		g.drawn = true
-		fmt.Fprintf(g.w, "\r%s\x1b[K", g.bar(part, done, total))
+		fmt.Fprintf(g.w, "\r%s\x1b[K", g.bar(part, tail))
 		return
 	}
 	if tenth := int(part * 10); tenth > g.tenth {
 		g.tenth = tenth
-		fmt.Fprintf(g.w, "%s: %d %% of %s\n", title, tenth*10, humanBytes(total))
+		line := fmt.Sprintf("%s: %d %% of %s", title, tenth*10, humanBytes(total))
+		fmt.Fprintln(g.w, strings.Join(append([]string{line}, notes...), ", "))
 	}
 }
 
 // bar is one line, narrower than the terminal.
-func (g *gauge) bar(part float64, done, total int64) string {
-	tail := fmt.Sprintf(" %3d %%  %s of %s", int(part*100), humanBytes(done), humanBytes(total))
+func (g *gauge) bar(part float64, tail string) string {
 	width := max(min(g.columns-len(g.title)-len(tail)-4, 40), 0)
 	full := int(part * float64(width))
 	return g.title + " [" + strings.Repeat("#", full) + strings.Repeat(".", width-full) + "]" + tail

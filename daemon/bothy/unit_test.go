@@ -140,6 +140,37 @@ func TestGauge_bar_fits_the_terminal(t *testing.T) {
 	}
 }
 
+// What is beside the bar gives way where the terminal is narrow.
+func TestGauge_notes(t *testing.T) {
+	t.Parallel()
+	left := "about 12 min left: 9 min of copying, 3 min of proof"
+	for columns, want := range map[int]string{
+		120: "copy [############............................]  30 %  86.4 MB/s  " + left,
+		50:  "copy [#######..................]  30 %  86.4 MB/s",
+		24:  "copy [###.......]  30 %",
+	} {
+		var b bytes.Buffer
+		g := newGauge(console{err: &b, errTerminal: true, columns: columns})
+		g.part("copy", 0.305, 1000, "86.4 MB/s", left)
+		line := strings.TrimSuffix(strings.TrimPrefix(b.String(), "\r"), "\x1b[K")
+		if line != want {
+			t.Errorf("%d columns:\n got %q\nwant %q", columns, line, want)
+		}
+		if len(line) >= columns {
+			t.Errorf("%d columns: a line of %d", columns, len(line))
+		}
+	}
+	var b bytes.Buffer
+	g := newGauge(console{err: &b, columns: 20})
+	for _, done := range []float64{0, 0.05, 0.31, 1.5} {
+		g.part("copy", done, 1000, "86.4 MB/s", left)
+	}
+	want := "copy: 0 % of 1.0 kB, 86.4 MB/s, LEFT\ncopy: 30 % of 1.0 kB, 86.4 MB/s, LEFT\ncopy: 100 % of 1.0 kB, 86.4 MB/s, LEFT\n"
+	if got := strings.ReplaceAll(b.String(), left, "LEFT"); got != want {
+		t.Errorf("got\n%swant\n%s", got, want)
+	}
+}
+
 func TestPrintable_disarms(t *testing.T) {
 	t.Parallel()
 	for in, want := range map[string]string{

@@ -200,7 +200,7 @@ func TestDecode_givesBackWhatEncodeTook(t *testing.T) {
 	t.Parallel()
 	rapid.Check(t, func(rt *rapid.T) {
 		name := rapid.SampledFrom(Names()).Draw(rt, "name")
-		size := digestBytes(name)
+		size := DigestBytes(name)
 		want := rapid.SliceOfN(rapid.Byte(), size, size).Draw(rt, "digest")
 		value, err := Encode(name, want)
 		if err != nil {

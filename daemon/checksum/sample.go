@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"sync"
 
 	"github.com/zeebo/xxh3"
 )
@@ -50,17 +51,26 @@ type Sampler struct {
 // NewSampler begins the sample of a file that is announced to have size bytes.
 // A negative size is taken as one that no file has: Sum stays empty.
 func NewSampler(size int64) *Sampler {
-	s := &Sampler{sum: beginSample(size), size: size}
+	s := &Sampler{sum: xxh3.New()}
+	s.Reset(size)
 	return s
 }
 
-func beginSample(size int64) *xxh3.Hasher {
-	h := xxh3.New()
+// Reset begins the sample of another file.
+func (s *Sampler) Reset(size int64) {
+	beginSample(s.sum, size)
+	s.size, s.written, s.next = size, 0, 0
+}
+
+func beginSample(h *xxh3.Hasher, size int64) {
+	h.Reset()
 	var head [8]byte
 	binary.BigEndian.PutUint64(head[:], uint64(size))
 	h.Write(head[:]) // never fails
-	return h
 }
+
+// hashers are kept: one is larger than most of what a second look reads.
+var hashers = sync.Pool{New: func() any { return xxh3.New() }}
 
 // Write takes the file's next bytes. More bytes than announced are
 // ErrSampleSize, and then none of p is taken.
@@ -128,7 +138,9 @@ func SampleReaderAt(r io.ReaderAt, size int64, block []byte) (string, error) {
 		block = make([]byte, SampleBlockBytes)
 	}
 	block = block[:SampleBlockBytes]
-	h := beginSample(size)
+	h := hashers.Get().(*xxh3.Hasher)
+	defer hashers.Put(h)
+	beginSample(h, size)
 	for _, at := range Offsets(size) {
 		n, err := r.ReadAt(block, at)
 		want := min(int64(SampleBlockBytes), size-at)

@@ -2,14 +2,22 @@ package checksum
 
 import (
 	"bytes"
+	"crypto/md5"
+	"crypto/sha1"
+	"crypto/sha512"
+	"encoding/binary"
 	"encoding/hex"
 	"errors"
 	"fmt"
 	"strings"
+
+	"github.com/cespare/xxhash/v2"
+	"github.com/zeebo/xxh3"
 )
 
-// digestBytes gives the length of an algorithm's digest, 0 when unknown.
-func digestBytes(name string) int {
+// DigestBytes gives the length of an algorithm's digest, 0 for one that is none
+// of Names.
+func DigestBytes(name string) int {
 	switch name {
 	case C4:
 		return c4DigestBytes
@@ -27,26 +35,71 @@ func digestBytes(name string) int {
 // case, since other writers use both. An error is ErrUnknown or says what is
 // wrong with the value.
 func Decode(name, value string) ([]byte, error) {
-	size := digestBytes(name)
+	return AppendDigest(nil, name, value)
+}
+
+// AppendDigest is Decode that puts the digest behind dst, for callers that have
+// many to decode. With an error it gives dst as it was.
+func AppendDigest(dst []byte, name, value string) ([]byte, error) {
+	size := DigestBytes(name)
 	if size == 0 {
-		return nil, fmt.Errorf("decode checksum %q: %w", name, ErrUnknown)
+		return dst, fmt.Errorf("decode checksum %q: %w", name, ErrUnknown)
 	}
 	if name == C4 {
-		return decodeC4(value)
+		return appendC4(dst, value)
 	}
 	if len(value) != hex.EncodedLen(size) {
-		return nil, fmt.Errorf("decode %s: %d characters instead of %d", name, len(value), hex.EncodedLen(size))
+		return dst, fmt.Errorf("decode %s: %d characters instead of %d", name, len(value), hex.EncodedLen(size))
 	}
-	sum, err := hex.DecodeString(value)
-	if err != nil {
-		return nil, fmt.Errorf("decode %s: %w", name, err)
+	sum := dst
+	for i := 0; i < len(value); i += 2 {
+		high, low := nibble(value[i]), nibble(value[i+1])
+		if high|low > 0xf {
+			_, err := hex.DecodeString(value) // says which character
+			return dst, fmt.Errorf("decode %s: %w", name, err)
+		}
+		sum = append(sum, high<<4|low)
 	}
 	return sum, nil
 }
 
+// nibble gives what a hexadecimal digit stands for, 0xff for another character.
+func nibble(c byte) byte {
+	switch {
+	case c >= '0' && c <= '9':
+		return c - '0'
+	case c|0x20 >= 'a' && c|0x20 <= 'f':
+		return (c | 0x20) - 'a' + 10
+	}
+	return 0xff
+}
+
+// AppendSum puts the digest of data behind dst. An error is ErrUnknown.
+func AppendSum(dst []byte, name string, data []byte) ([]byte, error) {
+	switch name {
+	case C4:
+		sum := sha512.Sum512(data)
+		return append(dst, sum[:]...), nil
+	case MD5:
+		sum := md5.Sum(data)
+		return append(dst, sum[:]...), nil
+	case SHA1:
+		sum := sha1.Sum(data)
+		return append(dst, sum[:]...), nil
+	case XXH128:
+		sum := xxh3.Hash128(data).Bytes()
+		return append(dst, sum[:]...), nil
+	case XXH3:
+		return binary.BigEndian.AppendUint64(dst, xxh3.Hash(data)), nil
+	case XXH64:
+		return binary.BigEndian.AppendUint64(dst, xxhash.Sum64(data)), nil
+	}
+	return dst, fmt.Errorf("take checksum %q: %w", name, ErrUnknown)
+}
+
 // Encode spells a digest. An error is ErrUnknown or a wrong length.
 func Encode(name string, sum []byte) (string, error) {
-	switch size := digestBytes(name); {
+	switch size := DigestBytes(name); {
 	case size == 0:
 		return "", fmt.Errorf("encode checksum %q: %w", name, ErrUnknown)
 	case size != len(sum):
@@ -78,42 +131,66 @@ const (
 
 var errC4 = errors.New("not a C4 identifier")
 
+// Five digits of base 58 fit into 32 bits, so that a digest is worked on in
+// words of that size instead of digit by digit.
+const (
+	c4Words      = c4DigestBytes / 4
+	c4Group      = 5
+	c4GroupValue = 58 * 58 * 58 * 58 * 58
+)
+
 // encodeC4 writes the digest as a big-endian number in base 58, padded on the
 // left with the digit for zero.
 func encodeC4(sum []byte) string {
-	number := bytes.Clone(sum)
+	var number [c4Words]uint32
+	for i := range number {
+		number[i] = binary.BigEndian.Uint32(sum[4*i:])
+	}
 	var out [len(c4Prefix) + c4Digits]byte
 	copy(out[:], c4Prefix)
-	for i := len(out) - 1; i >= len(c4Prefix); i-- {
-		rest := 0
-		for j, b := range number {
-			rest = rest<<8 | int(b)
-			number[j] = byte(rest / len(c4Alphabet))
-			rest %= len(c4Alphabet)
+	for end := len(out); end > len(c4Prefix); end -= c4Group {
+		rest := uint64(0)
+		for i, word := range number {
+			rest = rest<<32 | uint64(word)
+			number[i] = uint32(rest / c4GroupValue)
+			rest %= c4GroupValue
 		}
-		out[i] = c4Alphabet[rest]
+		for i := end - 1; i >= max(end-c4Group, len(c4Prefix)); i-- {
+			out[i] = c4Alphabet[rest%uint64(len(c4Alphabet))]
+			rest /= uint64(len(c4Alphabet))
+		}
 	}
 	return string(out[:])
 }
 
-func decodeC4(id string) ([]byte, error) {
+func appendC4(dst []byte, id string) ([]byte, error) {
 	if len(id) != len(c4Prefix)+c4Digits || !strings.HasPrefix(id, c4Prefix) {
-		return nil, fmt.Errorf("decode c4: %w", errC4)
+		return dst, fmt.Errorf("decode c4: %w", errC4)
 	}
-	number := make([]byte, c4DigestBytes)
-	for _, digit := range []byte(id[len(c4Prefix):]) {
-		carry := strings.IndexByte(c4Alphabet, digit)
-		if carry < 0 {
-			return nil, fmt.Errorf("decode c4: %w", errC4)
+	var number [c4Words]uint32
+	for rest := id[len(c4Prefix):]; rest != ""; {
+		group := rest[:min(c4Group, len(rest))]
+		rest = rest[len(group):]
+		value, factor := uint64(0), uint64(1)
+		for i := range len(group) {
+			digit := strings.IndexByte(c4Alphabet, group[i])
+			if digit < 0 {
+				return dst, fmt.Errorf("decode c4: %w", errC4)
+			}
+			value = value*uint64(len(c4Alphabet)) + uint64(digit)
+			factor *= uint64(len(c4Alphabet))
 		}
-		for j := len(number) - 1; j >= 0; j-- {
-			carry += int(number[j]) * len(c4Alphabet)
-			number[j] = byte(carry)
-			carry >>= 8
+		for i := len(number) - 1; i >= 0; i-- {
+			value += uint64(number[i]) * factor
+			number[i] = uint32(value)
+			value >>= 32
 		}
-		if carry != 0 { // 88 digits of base 58 reach a little beyond 2^512
-			return nil, fmt.Errorf("decode c4: %w", errC4)
+		if value != 0 { // 88 digits of base 58 reach a little beyond 2^512
+			return dst, fmt.Errorf("decode c4: %w", errC4)
 		}
 	}
-	return number, nil
+	for _, word := range number {
+		dst = binary.BigEndian.AppendUint32(dst, word)
+	}
+	return dst, nil
 }

@@ -9,6 +9,7 @@ import (
 	"path"
 	"slices"
 	"strings"
+	"time"
 
 	"bothy/daemon/checksum"
 )
@@ -35,22 +36,23 @@ type Written struct {
 // Every change goes through sync, which may be nil. One Append at a time may
 // work on a folder. An error may be a *DamageError: a history that can't be
 // trusted isn't carried on.
+//
+// It holds about 150 bytes for each folder, what it compares in the largest
+// chain of nested folders (two digests for each file that lies directly in one
+// of them), and nothing for other files, nor for those of older generations.
 func Append(root *os.Root, gen Generation, sync Syncer) (Written, error) {
 	if sync == nil {
 		sync = direct{}
 	}
-	p, err := newPlan(gen)
+	h, err := carryOn(root)
 	if err != nil {
 		return Written{}, fmt.Errorf("append generation: %w", err)
 	}
-	h, err := Open(root)
-	if errors.Is(err, ErrNoHistory) {
-		h = newHistory(".")
-		connect(map[string]*History{".": h})
-	} else if err != nil {
+	p, err := newPlan(gen, h.histories)
+	if err != nil {
 		return Written{}, fmt.Errorf("append generation: %w", err)
 	}
-	a := &appender{root: root, sync: sync, plan: p, histories: h.histories}
+	a := &appender{root: root, sync: sync, plan: p, written: map[string]Written{}}
 	written, err := a.write(h)
 	if err != nil {
 		return Written{}, fmt.Errorf("append generation: %w", err)
@@ -59,60 +61,105 @@ func Append(root *os.Root, gen Generation, sync Syncer) (Written, error) {
 	return written, nil
 }
 
+// carryOn finds the histories that a generation is added to.
+func carryOn(root *os.Root) (*History, error) {
+	h, err := open(root, keepNothing)
+	if errors.Is(err, ErrNoHistory) {
+		h = newHistory(".")
+		connect(histories{".": h})
+		return h, nil
+	}
+	return h, err
+}
+
 // appender writes one generation into several histories.
 type appender struct {
-	root      *os.Root
-	sync      Syncer
-	plan      *plan
-	histories map[string]*History
+	root    *os.Root
+	sync    Syncer
+	plan    *plan
+	written map[string]Written // by folder
 }
 
 // write does the nested histories first, so that what is referred to is durable
-// before the reference is.
-func (a *appender) write(h *History) (Written, error) {
-	var nested []Written
-	for _, n := range h.Nested {
-		if _, ok := slices.BinarySearch(a.plan.Dirs, n.Dir); !ok {
-			continue
+// before the reference is. Those that are equally deep in each other lie side
+// by side, so the files come by once for each level.
+func (a *appender) write(top *History) (Written, error) {
+	levels := [][]*History{{top}}
+	for last := levels[0]; len(last) > 0; {
+		var next []*History
+		for _, h := range last {
+			for _, n := range h.Nested {
+				if _, ok := a.plan.folders.index(n.Dir); ok {
+					next = append(next, n)
+				}
+			}
 		}
-		w, err := a.write(n)
-		if err != nil {
+		slices.SortFunc(next, func(a, b *History) int { return comparePaths(a.Dir, b.Dir) })
+		levels = append(levels, next)
+		last = next
+	}
+	for _, level := range slices.Backward(levels) {
+		if err := a.level(level); err != nil {
 			return Written{}, err
 		}
-		nested = append(nested, w)
 	}
+	return a.written[top.Dir], nil
+}
+
+func (a *appender) level(level []*History) error {
+	if len(level) == 0 {
+		return nil
+	}
+	files := a.plan.files()
+	defer files.stop()
+	for _, h := range level {
+		if err := a.one(h, files); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// one writes the manifest and the chain of one history.
+func (a *appender) one(h *History, files *stream) error {
 	number, err := nextNumber(h)
 	if err != nil {
-		return Written{}, err
+		return err
 	}
-	p := a.page(h, nested)
 	s := store{a.root, a.sync, path.Join(h.Dir, FolderName)}
 	if err := s.prepare(); err != nil {
-		return Written{}, err
+		return err
 	}
-	entry := link{number: number, name: fileName(number, p.Generation)}
+	p := a.page(h, files)
+	entry := link{number: number, name: fileName(number, p.Folder, p.At)}
 	sum, err := checksum.New(checksum.C4)
 	if err != nil {
-		return Written{}, err
+		return err
 	}
 	// Only an entry that came up since the folder was listed could be there.
 	if _, err := a.root.Lstat(path.Join(s.dir, entry.name)); !errors.Is(err, fs.ErrNotExist) {
-		return Written{}, fmt.Errorf("%s is there already (%v)", path.Join(s.dir, entry.name), err)
+		return fmt.Errorf("%s is there already (%v)", path.Join(s.dir, entry.name), err)
 	}
 	err = s.put(unfinishedManifest, entry.name, func(w io.Writer) error {
 		return writeManifest(io.MultiWriter(w, sum), p)
 	})
 	if err != nil {
-		return Written{}, err
+		return err
 	}
 	entry.c4 = sum.Sum()
 	links := append(slices.Clone(h.links), entry)
 	err = s.put(unfinishedChain, ChainName, func(w io.Writer) error { return writeChain(w, links) })
 	if err != nil {
-		return Written{}, err
+		return err
 	}
-	return Written{Path: path.Join(s.dir, entry.name), C4: entry.c4, Number: number,
-		Chain: path.Join(s.dir, ChainName), Nested: nested}, nil
+	w := Written{Path: path.Join(s.dir, entry.name), C4: entry.c4, Number: number, Chain: path.Join(s.dir, ChainName)}
+	for _, n := range h.Nested {
+		if inner, ok := a.written[n.Dir]; ok {
+			w.Nested = append(w.Nested, inner)
+		}
+	}
+	a.written[h.Dir] = w
+	return nil
 }
 
 // nextNumber gives the smallest number behind the chain's last that no manifest
@@ -135,56 +182,18 @@ func nextNumber(h *History) (int, error) {
 	return number, nil
 }
 
-// page draws from the plan what belongs to one history.
-func (a *appender) page(h *History, nested []Written) page {
-	p := page{Generation: a.plan.Generation, root: a.plan.folders[h.Dir], folders: map[string]folderHash{}}
-	p.Files, p.Dirs = nil, nil
-	mine := &History{histories: a.histories}
-	for _, f := range a.plan.Files {
-		owner, local := mine.owner(f.Path)
-		if owner != h {
-			continue
-		}
-		f.Path = local
-		if f.PreviousPath != "" {
-			before, local := mine.owner(f.PreviousPath)
-			if f.PreviousPath = local; before != h {
-				f.PreviousPath = "" // it came from a history that can't be named here
-			}
-		}
-		p.Files = append(p.Files, f)
-	}
-	for _, dir := range a.plan.Dirs {
-		if owner, local := mine.owner(dir); owner == h {
-			p.Dirs = append(p.Dirs, local)
-			p.folders[local] = a.plan.folders[dir]
-		}
-	}
-	for _, w := range nested {
-		ref := w.Path
-		if h.Dir != "." {
-			ref = strings.TrimPrefix(ref, h.Dir+"/")
-		}
-		p.references = append(p.references, Reference{ref, w.C4})
-	}
-	if h.Dir != "." {
-		p.Folder = path.Base(h.Dir)
-	}
-	return p
-}
-
 const maxFolderBytes = 200 // leaves room in the 255 bytes that a name may have
 
 // fileName is that of section 6.3: number, folder, date and time of UTC.
-func fileName(number int, g Generation) string {
-	folder := strings.Map(func(r rune) rune {
+func fileName(number int, folder string, at time.Time) string {
+	folder = strings.Map(func(r rune) rune {
 		if r < 0x20 {
 			return '_'
 		}
 		return r
-	}, strings.ToValidUTF8(g.Folder, "_"))
+	}, strings.ToValidUTF8(folder, "_"))
 	if len(folder) > maxFolderBytes {
 		folder = strings.ToValidUTF8(folder[:maxFolderBytes], "")
 	}
-	return fmt.Sprintf("%04d_%s_%sZ.mhl", number, folder, g.At.UTC().Format("2006-01-02_150405"))
+	return fmt.Sprintf("%04d_%s_%sZ.mhl", number, folder, at.UTC().Format("2006-01-02_150405"))
 }

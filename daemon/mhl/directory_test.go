@@ -1,10 +1,43 @@
 package mhl
 
 import (
+	"cmp"
+	"slices"
+	"strings"
 	"testing"
+
+	"pgregory.net/rapid"
 
 	"bothy/daemon/checksum"
 )
+
+// folderHash has a folder's two values by algorithm.
+type folderHash struct{ Content, Structure map[string]string }
+
+// folderHashes gives those of every folder and, under ".", of the root.
+func folderHashes(files []FileHash, dirs []string) (map[string]folderHash, error) {
+	for i := range files {
+		files[i].Action = Original
+	}
+	root := newHistory(".")
+	p, err := newPlan(Generation{Folder: "x", Process: Transfer, At: noon, Files: files, Dirs: dirs}, histories{".": root})
+	if err != nil {
+		return nil, err
+	}
+	all := map[string]folderHash{}
+	for folder, dir := range p.folders.paths {
+		hash := folderHash{map[string]string{}, map[string]string{}}
+		for i := range p.folders.set.all() {
+			for which, values := range []map[string]string{hash.Content, hash.Structure} {
+				if values[algorithms[i]], err = checksum.Encode(algorithms[i], p.folders.slot(folder, i, which)); err != nil {
+					return nil, err
+				}
+			}
+		}
+		all[dir] = hash
+	}
+	return all, nil
+}
 
 // The worked example of the public reference implementation of the American
 // Society of Cinematographers (github.com/ascmitc/mhl, examples/scenarios,
@@ -105,4 +138,79 @@ func TestFolderHashes_onlyCommonAlgorithms(t *testing.T) {
 	if n := len(got["."].Content); n != 1 || got["."].Content[checksum.MD5] == "" {
 		t.Errorf("%v, want md5 only", got["."].Content)
 	}
+}
+
+// plainHashes computes a folder's hashes by the words of the specification,
+// with everything in memory: content is the hash of the digests of what lies
+// in the folder, in the order of their spelling; structure that of the hashes
+// of each name followed by the digest.
+func plainHashes(t tb, algorithm string, files map[string]string, dir string, all map[string][2]string) (content, structure string) {
+	var contents, structures []string
+	member := func(name, content, structure string) {
+		h, err := checksum.New(algorithm)
+		must(t, err)
+		digest, err := checksum.Decode(algorithm, structure)
+		must(t, err)
+		h.Write(append([]byte(name), digest...))
+		contents, structures = append(contents, content), append(structures, h.Sum())
+	}
+	children := map[string]bool{}
+	for name, text := range files {
+		local, ok := strings.CutPrefix(name, dir)
+		first, _, deeper := strings.Cut(local, "/")
+		switch {
+		case !ok || local == "" || children[first]:
+		case !deeper:
+			member(first, sumOf(t, algorithm, text), sumOf(t, algorithm, text))
+		default:
+			children[first] = true
+			c, s := plainHashes(t, algorithm, files, dir+first+"/", all)
+			member(first, c, s)
+		}
+	}
+	sum := func(values []string) string {
+		slices.Sort(values)
+		h, err := checksum.New(algorithm)
+		must(t, err)
+		for _, value := range values {
+			digest, err := checksum.Decode(algorithm, value)
+			must(t, err)
+			h.Write(digest)
+		}
+		return h.Sum()
+	}
+	content, structure = sum(contents), sum(structures)
+	all[cmp.Or(strings.TrimSuffix(dir, "/"), ".")] = [2]string{content, structure}
+	return content, structure
+}
+
+// For any tree and algorithm, folders hashed while files come by have the
+// values that they have when all is looked at together.
+func TestFolderHashes_anyTree(t *testing.T) {
+	t.Parallel()
+	rapid.Check(t, func(rt *rapid.T) {
+		files := drawTree(rt)
+		algorithm := rapid.SampledFrom(checksum.Names()).Draw(rt, "algorithm")
+		g := generation(rt, files, algorithm, Original)
+		if len(g.Files) == 0 {
+			algorithm = checksum.XXH128 // there is none that files have
+		}
+		for i := range g.Files { // others, of which some aren't common to all
+			if other := rapid.SampledFrom(checksum.Names()).Draw(rt, "other"); other != algorithm {
+				g.Files[i].Others = map[string]string{other: sumOf(rt, other, files[g.Files[i].Path])}
+			}
+		}
+		got, err := folderHashes(g.Files, g.Dirs)
+		must(rt, err)
+		want := map[string][2]string{}
+		plainHashes(rt, algorithm, files, "", want)
+		if len(got) != len(want) {
+			rt.Fatalf("%d folders, want %d", len(got), len(want))
+		}
+		for dir, hashes := range want {
+			if c, s := got[dir].Content[algorithm], got[dir].Structure[algorithm]; c != hashes[0] || s != hashes[1] {
+				rt.Fatalf("%s: %s and %s, want %v", dir, c, s, hashes)
+			}
+		}
+	})
 }

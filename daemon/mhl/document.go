@@ -183,9 +183,18 @@ func parseTime(s string) time.Time {
 // formatTime writes an xs:dateTime, or "" for a time that it can't express:
 // the zero time, and years that have other than four digits.
 func formatTime(t time.Time) string {
-	t = t.UTC()
-	if t.IsZero() || t.Year() < 1 || t.Year() > 9999 {
+	if !hasDate(t) {
 		return ""
 	}
-	return t.Format("2006-01-02T15:04:05.999999999Z07:00")
+	return string(appendTime(nil, t))
+}
+
+// hasDate reports whether appendTime can write t.
+func hasDate(t time.Time) bool {
+	year := t.UTC().Year()
+	return !t.IsZero() && year >= 1 && year <= 9999
+}
+
+func appendTime(dst []byte, t time.Time) []byte {
+	return t.UTC().AppendFormat(dst, "2006-01-02T15:04:05.999999999Z07:00")
 }

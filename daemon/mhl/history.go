@@ -1,13 +1,10 @@
 package mhl
 
 import (
+	"iter"
 	"maps"
-	"path"
 	"slices"
-	"strings"
 	"time"
-
-	"bothy/daemon/checksum"
 )
 
 // History is what the manifests of a folder say, all that the chain vouches
@@ -26,16 +23,20 @@ type History struct {
 	Nested []*History
 
 	links     []link
-	files     map[string][]Known // by path from Dir; oldest first
+	files     *index // by path from Dir
 	dirs      map[string]bool
-	ignore    *Ignore             // that of the newest generation
-	folders   bool                // the newest generation records folders
-	histories map[string]*History // by Dir, of all that were opened together
+	ignore    *Ignore // that of the newest generation
+	folders   bool    // the newest generation records folders
+	histories histories
 }
+
+// histories has those that were opened together, by Dir.
+type histories map[string]*History
 
 // Recorded is a generation as it was read. Its Files and Dirs, with paths from
 // the history's Dir, are kept for the newest one only: what older ones say of a
 // file is in Latest, and a folder that is proven every week has many of them.
+// OpenIndex keeps none.
 type Recorded struct {
 	Generation
 	Number     int
@@ -46,7 +47,7 @@ type Recorded struct {
 
 // Known is a value that a file should have.
 type Known struct {
-	Algorithm, Value string
+	Algorithm, Value string // the value in the standard's spelling
 	Action           Action // Original or Verified; "" when not recorded
 	SizeBytes        int64  // -1: not recorded
 	ModTime          time.Time
@@ -55,18 +56,17 @@ type Known struct {
 }
 
 func newHistory(dir string) *History {
-	return &History{Dir: dir, files: map[string][]Known{}, dirs: map[string]bool{}, ignore: &Ignore{}}
+	return &History{Dir: dir, files: newIndex(), dirs: map[string]bool{}, ignore: &Ignore{}}
 }
 
-// add takes in a generation that is newer than all before.
-func (h *History) add(name string, entry link, m *manifest) {
+// add takes in a generation that is newer than all before. Its files were
+// staged. An error says that there was too much of something.
+func (h *History) add(name string, entry link, m *manifest) error {
 	if n := len(h.Generations); n > 0 {
 		h.Generations[n-1].Files, h.Generations[n-1].Dirs = nil, nil
 	}
 	h.Generations = append(h.Generations, Recorded{m.Generation, entry.number, name, entry.c4, m.References})
-	for _, f := range m.Files {
-		h.addFile(entry.number, f)
-	}
+	err := h.files.commit()
 	for _, dir := range m.Dirs {
 		h.dirs[dir] = true
 		if previous := m.moved[dir]; previous != "" && previous != dir {
@@ -74,50 +74,32 @@ func (h *History) add(name string, entry link, m *manifest) {
 		}
 	}
 	h.folders = m.folders
-	ignore, err := ParseIgnore(m.Ignore)
-	if err != nil { // can't be used: then nothing is left out
-		ignore = &Ignore{}
+	h.ignore = &Ignore{}
+	if ignore, unusable := ParseIgnore(m.Ignore); unusable == nil { // otherwise nothing is left out
+		h.ignore = ignore
 	}
-	h.ignore = ignore
-}
-
-// addFile puts the values of a newer generation behind the older ones. A file
-// that failed keeps those it had: they say what it should be.
-func (h *History) addFile(number int, f FileHash) {
-	known := h.files[f.Path]
-	if f.PreviousPath != "" && f.PreviousPath != f.Path {
-		known = append(slices.Clip(known), h.files[f.PreviousPath]...)
-		delete(h.files, f.PreviousPath)
-	}
-	if f.Action != Failed {
-		values := f.values()
-		for _, algorithm := range slices.Backward(slices.Sorted(maps.Keys(values))) {
-			newer := Known{algorithm, values[algorithm], f.Action, f.SizeBytes, f.ModTime, f.HashedAt, number}
-			known = append(slices.DeleteFunc(known, func(k Known) bool { // said again: kept once
-				return k.Algorithm == algorithm && checksum.Equal(algorithm, k.Value, newer.Value)
-			}), newer)
-		}
-	}
-	h.files[f.Path] = known
+	return err
 }
 
 // connect lets every history find the others.
-func connect(histories map[string]*History) {
-	for _, h := range histories {
-		h.histories = histories
+func connect(all histories) {
+	for _, h := range all {
+		h.histories = all
 	}
 }
 
 // owner gives the innermost history that name, from the opened root, lies in,
 // and its path there. A nested history's folder itself belongs to the one
 // around it.
-func (h *History) owner(name string) (*History, string) {
-	for dir := path.Dir(name); dir != "."; dir = path.Dir(dir) {
-		if nested := h.histories[dir]; nested != nil {
-			return nested, strings.TrimPrefix(name, dir+"/")
+func (all histories) owner(name string) (*History, string) {
+	if len(all) > 1 {
+		for dir := parent(name); dir != "."; dir = parent(dir) {
+			if nested := all[dir]; nested != nil {
+				return nested, name[len(dir)+1:]
+			}
 		}
 	}
-	return h.histories["."], name
+	return all["."], name
 }
 
 // Latest gives the values that the file at name, from the opened root, should
@@ -125,37 +107,41 @@ func (h *History) owner(name string) (*History, string) {
 // recorded as failed aren't among them. It is empty for a file that no
 // generation knows a usable value of.
 func (h *History) Latest(name string) []Known {
-	owner, local := h.owner(name)
-	known := slices.Clone(owner.files[local])
-	slices.Reverse(known)
-	return known
+	owner, local := h.histories.owner(name)
+	return owner.files.latest(local)
 }
 
 // Files lists, sorted, every file that the histories know, with its path from
 // the opened root.
 func (h *History) Files() []string {
-	return h.names(func(h *History) []string { return keys(h.files) })
+	return h.names(func(h *History) iter.Seq[string] { return maps.Keys(h.files.newest) })
 }
 
 // Dirs lists, sorted, every folder that the histories record, with its path
 // from the opened root.
-func (h *History) Dirs() []string { return h.names(func(h *History) []string { return keys(h.dirs) }) }
+func (h *History) Dirs() []string {
+	return h.names(func(h *History) iter.Seq[string] { return maps.Keys(h.dirs) })
+}
 
-func (h *History) names(of func(*History) []string) []string {
+func (h *History) names(of func(*History) iter.Seq[string]) []string {
 	var all []string
 	for _, each := range h.histories {
-		for _, name := range of(each) {
-			all = append(all, path.Join(each.Dir, name))
+		for name := range of(each) {
+			if each.Dir != "." {
+				name = each.Dir + "/" + name
+			}
+			all = append(all, name)
 		}
 	}
 	slices.Sort(all)
-	return all
+	// Twice is what a history recorded before a folder in it got its own.
+	return slices.Compact(all)
 }
 
 // Covers reports whether name, from the opened root, lies in a folder that has
 // a history with at least one generation.
 func (h *History) Covers(name string) bool {
-	owner, _ := h.owner(name)
+	owner, _ := h.histories.owner(name)
 	return len(owner.Generations) > 0
 }
 
@@ -175,5 +161,3 @@ func (h *History) Ignored(name string, isDir bool) bool {
 	}
 	return false
 }
-
-func keys[V any](m map[string]V) []string { return slices.Collect(maps.Keys(m)) }

@@ -30,6 +30,7 @@ type Ignore struct{ rules []rule }
 // rule is one pattern.
 type rule struct {
 	tokens   []token
+	literal  string // what tokens match, when it is one text only
 	negated  bool
 	dirOnly  bool
 	baseOnly bool // matched against the last element only
@@ -75,11 +76,19 @@ func (g *Ignore) matchOne(path string, isDir bool) bool {
 		if r.baseOnly {
 			text = base
 		}
-		if (isDir || !r.dirOnly) && match(r.tokens, text) {
+		if (isDir || !r.dirOnly) && r.match(text) {
 			return !r.negated
 		}
 	}
 	return false
+}
+
+// match is quick for most patterns: they are matched against every file.
+func (r *rule) match(text string) bool {
+	if r.literal != "" {
+		return text == r.literal
+	}
+	return match(r.tokens, text)
 }
 
 func parseRule(pattern string) (r rule, ok bool) {
@@ -97,6 +106,9 @@ func parseRule(pattern string) (r rule, ok bool) {
 	pattern = strings.TrimPrefix(pattern, "/")
 	if pattern == "" {
 		return rule{}, false
+	}
+	if !strings.ContainsAny(pattern, `*?[\`) {
+		r.literal = pattern
 	}
 	r.tokens, ok = compile(pattern)
 	return r, ok

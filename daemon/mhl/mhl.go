@@ -1,9 +1,9 @@
 // Package mhl reads, writes and verifies ASC MHL v1.0 histories: the checksum
 // lists beside a copy that let anybody prove it again, without this program.
 //
-// Use Append to add a generation, Open to read what a folder's history knows,
-// Verify to prove a folder against it, and Ignore to tell what a list leaves
-// out.
+// Use Append to add a generation, Open or OpenIndex to read what a folder's
+// history knows, Verify to prove a folder against it, and Ignore to tell what a
+// list leaves out.
 //
 // It guarantees: a manifest is complete and durable under its final name
 // before the chain names it, and the chain is durable when Append returns;
@@ -23,6 +23,7 @@ package mhl
 
 import (
 	"errors"
+	"iter"
 	"time"
 )
 
@@ -83,18 +84,6 @@ type FileHash struct {
 	PreviousPath string
 }
 
-// values gives every algorithm with its value.
-func (f FileHash) values() map[string]string {
-	all := make(map[string]string, len(f.Others)+1)
-	for algorithm, value := range f.Others {
-		all[algorithm] = value
-	}
-	if f.Algorithm != "" {
-		all[f.Algorithm] = f.Value
-	}
-	return all
-}
-
 // Creator says who and what made a generation. Each may be empty.
 type Creator struct {
 	Tool, Version, Hostname, Author, Location, Comment string
@@ -112,10 +101,20 @@ type Generation struct {
 	// remark that its dates are not to be relied on.
 	At           time.Time
 	ClockTrusted bool
-	// Files may lie in nested histories; so may Dirs. Dirs has every folder, the
-	// empty ones too; parents of files need not be named.
+	// Files, in any order, may lie in nested histories; so may Dirs. Dirs has
+	// every folder, the empty ones too; parents of files need not be named.
+	// Append changes neither.
 	Files []FileHash
 	Dirs  []string
+	// Each, when it isn't nil, takes the place of Files, so that nobody has to
+	// hold them all. Append ranges over it at least twice, from its own
+	// goroutine or one that waits for it, and it must yield the same files each
+	// time; that it doesn't is an error. It should yield them in the order of a
+	// walk that takes what lies in a folder by the bytes of its names, files and
+	// folders alike, and goes into a folder at once. Files in another order are
+	// collected and sorted first, which costs about 150 bytes for each. Opened
+	// histories never have it.
+	Each iter.Seq[FileHash]
 	// Ignore has patterns besides DefaultIgnore, which is always written.
 	Ignore []string
 }

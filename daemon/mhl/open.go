@@ -3,15 +3,11 @@ package mhl
 import (
 	"errors"
 	"fmt"
-	"io"
 	"io/fs"
-	"maps"
 	"os"
 	"path"
 	"slices"
 	"strings"
-
-	"bothy/daemon/checksum"
 )
 
 // Open reads the history of root and those nested below it, and holds every
@@ -22,11 +18,32 @@ import (
 // can't be trusted, or says why the disk couldn't be read. A manifest that no
 // chain names, as an interrupted Append leaves it, is no damage: History lists
 // it and takes nothing from it.
-func Open(root *os.Root) (*History, error) {
-	h, damage, err := load(root, func(dir string, err error) error {
+//
+// The files that newest generations list cost about 200 bytes each; OpenIndex
+// does without.
+func Open(root *os.Root) (*History, error) { return open(root, keepAll) }
+
+// OpenIndex is Open for those who want the methods of History only: no
+// generation has its Files and Dirs. It holds about 150 bytes for each file
+// with a path of 30 bytes and one value.
+func OpenIndex(root *os.Root) (*History, error) { return open(root, keepIndex) }
+
+// keep says how much of what is read is remembered.
+type keep int
+
+const (
+	keepNothing keep = iota // of files and folders: enough to add a generation
+	keepIndex               // what History's methods need
+	keepAll                 // the files and folders of the newest generation too
+)
+
+func open(root *os.Root, what keep) (*History, error) {
+	h, damage, err := load(root, what, func(dir string, err error) error {
 		return fmt.Errorf("list folder %s: %w", dir, err)
 	})
 	switch {
+	case errors.Is(err, errUncounted):
+		return open(root, keepIndex)
 	case err != nil:
 		return nil, err
 	case len(damage) > 0:
@@ -37,14 +54,14 @@ func Open(root *os.Root) (*History, error) {
 
 // load reads all that can be trusted and says what can't. unlisted is told of
 // folders that can't be listed; its error ends the work.
-func load(root *os.Root, unlisted func(dir string, err error) error) (*History, []*DamageError, error) {
+func load(root *os.Root, what keep, unlisted func(dir string, err error) error) (*History, []*DamageError, error) {
 	dirs, err := historyDirs(root, unlisted)
 	if err != nil {
 		return nil, nil, err
 	}
-	l := &loader{root: root, records: maxTotalRecords, bytes: maxTotalBytes, texts: map[string]string{}}
+	l := &loader{root: root, what: what, records: maxTotalRecords, bytes: maxTotalBytes}
 	top := newHistory(".")
-	histories := map[string]*History{".": top}
+	all := histories{".": top}
 	found := false
 	for _, dir := range dirs { // parents come before what is nested in them
 		h, err := l.history(dir)
@@ -59,18 +76,18 @@ func load(root *os.Root, unlisted func(dir string, err error) error) (*History, 
 			*top = *h
 			continue
 		}
-		histories[dir] = h
+		all[dir] = h
 		parent := path.Dir(dir)
-		for histories[parent] == nil {
+		for all[parent] == nil {
 			parent = path.Dir(parent)
 		}
-		histories[parent].Nested = append(histories[parent].Nested, h)
+		all[parent].Nested = append(all[parent].Nested, h)
 	}
 	if !found && len(l.damage) == 0 {
 		return nil, nil, ErrNoHistory
 	}
-	l.checkReferences(histories)
-	connect(histories)
+	l.checkReferences(all)
+	connect(all)
 	return top, l.damage, nil
 }
 
@@ -94,189 +111,4 @@ func historyDirs(root *os.Root, unlisted func(string, error) error) ([]string, e
 		return strings.Compare(a, b)
 	})
 	return dirs, nil
-}
-
-// loader reads histories that share bounds.
-type loader struct {
-	root    *os.Root
-	records int   // how many more may be read
-	known   int   // how many paths are remembered
-	bytes   int64 // how many more may be read
-	texts   map[string]string
-	damage  []*DamageError
-}
-
-func (l *loader) damaged(name string, cause error, format string, args ...any) {
-	l.damage = append(l.damage, damaged(name, cause, format, args...))
-}
-
-// history reads the one of dir; nil when its ascmhl folder is empty or can't be
-// trusted at all. An error is one of reading the disk.
-func (l *loader) history(dir string) (*History, error) {
-	inside := path.Join(dir, FolderName)
-	list, err := readDir(l.root, inside, 3*maxGenerations)
-	if errors.Is(err, errKind) || errors.Is(err, errTree) {
-		l.damaged(inside, err, "this can't be a history")
-		return nil, nil
-	} else if err != nil {
-		return nil, fmt.Errorf("list folder %s: %w", inside, err)
-	}
-	h := newHistory(dir)
-	hasChain := false
-	for _, entry := range list {
-		switch {
-		case entry.Name() == ChainName:
-			hasChain = true
-		case numberOf(entry.Name()) > 0:
-			h.Orphans = append(h.Orphans, path.Join(inside, entry.Name()))
-		}
-	}
-	if hasChain {
-		err := l.generations(h)
-		return h, err
-	}
-	if len(h.Orphans) == 0 {
-		return nil, nil
-	}
-	return h, nil
-}
-
-// generations reads what the chain names and strikes it off the orphans.
-func (l *loader) generations(h *History) error {
-	inside := path.Join(h.Dir, FolderName)
-	chain := path.Join(inside, ChainName)
-	var links []link
-	ok, err := l.read(chain, MaxChainBytes, func(r io.Reader) (err error) {
-		links, err = readChain(r)
-		return err
-	}, "")
-	if err != nil || !ok {
-		return err
-	}
-	h.links = links
-	for _, entry := range links {
-		name := path.Join(inside, entry.name)
-		h.Orphans = slices.DeleteFunc(h.Orphans, func(o string) bool { return o == name })
-		var m *manifest
-		ok, err := l.read(name, MaxManifestBytes, func(r io.Reader) (err error) {
-			m, err = readManifest(r, &l.records, l.texts)
-			return err
-		}, entry.c4)
-		if err != nil {
-			return err
-		}
-		if !ok {
-			continue
-		}
-		before := len(h.files) + len(h.dirs)
-		h.add(name, entry, m)
-		if l.known += len(h.files) + len(h.dirs) - before; l.known > maxRecords {
-			l.damaged(name, errRecords, "the history is too large")
-			return nil
-		}
-	}
-	l.checkGaps(h)
-	return nil
-}
-
-// checkGaps holds that a generation missing from the chain left its manifest
-// behind, as an interrupted Append does.
-func (l *loader) checkGaps(h *History) {
-	next := 1
-	for _, entry := range h.links {
-		for ; next < entry.number; next++ {
-			left := slices.ContainsFunc(h.Orphans, func(o string) bool { return numberOf(path.Base(o)) == next })
-			if !left {
-				l.damaged(path.Join(h.Dir, FolderName, ChainName), nil, "generation %d is missing", next)
-				return
-			}
-		}
-		next = entry.number + 1
-	}
-}
-
-// read opens a file of at most limit bytes, parses it and, when c4 is given,
-// compares its checksum. ok is false when something about it is damaged; the
-// damage is noted. An error is one of reading the disk.
-func (l *loader) read(name string, limit int64, parse func(io.Reader) error, c4 string) (ok bool, err error) {
-	f, err := openPlain(l.root, name, 0)
-	switch {
-	case errors.Is(err, fs.ErrNotExist):
-		l.damaged(name, nil, "the chain names it, but it is missing")
-		return false, nil
-	case errors.Is(err, errKind):
-		l.damaged(name, err, "it can't be read")
-		return false, nil
-	case err != nil:
-		return false, fmt.Errorf("open %s: %w", name, err)
-	}
-	defer f.Close()
-	limit = min(limit, l.bytes)
-	info, err := f.Stat()
-	if err != nil {
-		return false, fmt.Errorf("look at %s: %w", name, err)
-	}
-	if info.Size() > limit {
-		l.damaged(name, nil, "it has %d bytes, more than the %d that are taken", info.Size(), limit)
-		return false, nil
-	}
-	l.bytes -= info.Size()
-	sum, err := checksum.New(checksum.C4)
-	if err != nil {
-		return false, err
-	}
-	source := &readErrors{r: io.TeeReader(io.LimitReader(f, limit), sum)}
-	parseErr := parse(source)
-	if _, err := io.Copy(io.Discard, source); err != nil {
-		return false, fmt.Errorf("read %s: %w", name, err)
-	}
-	switch {
-	case source.err != nil:
-		return false, fmt.Errorf("read %s: %w", name, source.err)
-	case c4 != "" && !checksum.Equal(checksum.C4, sum.Sum(), c4):
-		l.damaged(name, nil, "it has changed since the chain was written")
-		return false, nil
-	case parseErr != nil:
-		l.damaged(name, parseErr, "it can't be understood")
-		return false, nil
-	}
-	return true, nil
-}
-
-// readErrors remembers an error of the disk, to tell it from one of the text.
-type readErrors struct {
-	r   io.Reader
-	err error
-}
-
-func (e *readErrors) Read(p []byte) (int, error) {
-	n, err := e.r.Read(p)
-	if err != nil && !errors.Is(err, io.EOF) {
-		e.err = err
-	}
-	return n, err
-}
-
-// checkReferences holds that what a generation refers to is there, unchanged.
-func (l *loader) checkReferences(histories map[string]*History) {
-	known := map[string]string{}
-	for _, h := range histories {
-		for _, entry := range h.links {
-			known[path.Join(h.Dir, FolderName, entry.name)] = entry.c4
-		}
-	}
-	for _, dir := range slices.Sorted(maps.Keys(histories)) {
-		for _, g := range histories[dir].Generations {
-			for _, ref := range g.References {
-				name := path.Join(dir, ref.Path)
-				c4, ok := known[name]
-				switch {
-				case !ok:
-					l.damaged(name, nil, "generation %d of %s refers to it, but no chain names it", g.Number, dir)
-				case !checksum.Equal(checksum.C4, c4, ref.C4):
-					l.damaged(name, nil, "it isn't what generation %d of %s refers to", g.Number, dir)
-				}
-			}
-		}
-	}
 }

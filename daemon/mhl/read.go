@@ -40,13 +40,16 @@ var (
 type manifestReader struct {
 	doc    *document
 	result *manifest
-	left   int               // how many records this manifest may still have
-	total  *int              // how many all of them may still have
-	texts  map[string]string // one copy of each text that repeats between generations
+	left   int  // how many records this manifest may still have
+	total  *int // how many all of them may still have
+	take   func(FileHash) error
 }
 
-func readManifest(r io.Reader, total *int, texts map[string]string) (*manifest, error) {
-	m := &manifestReader{newDocument(r, manifestSpace), &manifest{moved: map[string]string{}}, maxRecords, total, texts}
+// readManifest hands files to take, in their order, and gives the rest. Until
+// it returns without an error, and the text turns out to be what the chain
+// says, the files may be anything.
+func readManifest(r io.Reader, total *int, take func(FileHash) error) (*manifest, error) {
+	m := &manifestReader{newDocument(r, manifestSpace), &manifest{moved: map[string]string{}}, maxRecords, total, take}
 	err := m.doc.root("hashlist", func(start xml.StartElement) error {
 		if v := attribute(start, "version"); v != "2.0" {
 			return fmt.Errorf("it has version %.20q instead of 2.0", v)
@@ -154,7 +157,7 @@ func (m *manifestReader) file() error {
 		case name == "previousPath":
 			f.PreviousPath, err = m.path()
 			return err
-		case checksum.Known(name):
+		case place(name) >= 0:
 			failed = failed || attribute(start, "action") == string(Failed)
 			return m.value(&f, start)
 		}
@@ -169,8 +172,7 @@ func (m *manifestReader) file() error {
 	if failed { // one value that failed puts all of the file in doubt
 		f.Action = Failed
 	}
-	m.result.Files = append(m.result.Files, f)
-	return nil
+	return m.take(f)
 }
 
 // value reads one algorithm's value; the first is the file's own, the rest are
@@ -180,23 +182,24 @@ func (m *manifestReader) value(f *FileHash, start xml.StartElement) error {
 	if err != nil {
 		return err
 	}
-	algorithm, value := start.Name.Local, m.intern(strings.TrimSpace(text))
-	if _, err := checksum.Decode(algorithm, value); err != nil {
+	algorithm, value := algorithms[place(start.Name.Local)], strings.TrimSpace(text)
+	var digest [64]byte // the longest
+	if _, err := checksum.AppendDigest(digest[:0], algorithm, value); err != nil {
 		return err
 	}
 	if algorithm == f.Algorithm || f.Others[algorithm] != "" {
 		return fmt.Errorf("%.60q has two values of %s", f.Path, algorithm)
 	}
 	if f.Algorithm == "" {
-		f.Algorithm, f.Value = m.intern(algorithm), value
-		f.Action = Action(m.intern(attribute(start, "action")))
+		f.Algorithm, f.Value = algorithm, value
+		f.Action = readAction(attribute(start, "action"))
 		f.HashedAt = parseTime(attribute(start, "hashdate"))
 		return nil
 	}
 	if f.Others == nil {
 		f.Others = map[string]string{}
 	}
-	f.Others[m.intern(algorithm)] = value
+	f.Others[algorithm] = value
 	return nil
 }
 
@@ -273,16 +276,15 @@ func (m *manifestReader) path() (string, error) {
 	if len(text) > maxPathBytes || !fs.ValidPath(text) {
 		return "", fmt.Errorf("%w: %.60q", errPath, text)
 	}
-	return m.intern(text), nil
+	return text, nil
 }
 
-func (m *manifestReader) intern(s string) string {
-	if known, ok := m.texts[s]; ok {
-		return known
+// readAction spares a string for each file.
+func readAction(text string) Action {
+	for _, known := range []Action{Original, Verified, Failed} {
+		if text == string(known) {
+			return known
+		}
 	}
-	s = strings.Clone(s)
-	if len(m.texts) < 4*maxRecords {
-		m.texts[s] = s
-	}
-	return s
+	return Action(text)
 }

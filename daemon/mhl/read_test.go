@@ -14,7 +14,15 @@ import (
 
 func parse(text string) (*manifest, error) {
 	total := maxTotalRecords
-	return readManifest(strings.NewReader(text), &total, map[string]string{})
+	var files []FileHash
+	m, err := readManifest(strings.NewReader(text), &total, func(f FileHash) error {
+		files = append(files, f)
+		return nil
+	})
+	if err == nil {
+		m.Files = files
+	}
+	return m, err
 }
 
 func TestReadManifest_standardForm(t *testing.T) {
@@ -116,7 +124,7 @@ func TestReadManifest_countsRecords(t *testing.T) {
 	t.Parallel()
 	total := 3
 	text := manifestWith(strings.Repeat("<hash><path>a</path></hash>", 4))
-	if _, err := readManifest(strings.NewReader(text), &total, map[string]string{}); !errors.Is(err, errRecords) {
+	if _, err := readManifest(strings.NewReader(text), &total, func(FileHash) error { return nil }); !errors.Is(err, errRecords) {
 		t.Errorf("readManifest() = %v", err)
 	}
 }

@@ -21,60 +21,85 @@ const (
 var errTree = errors.New("there are more entries or levels than this program takes")
 
 // walk calls visit for everything below root, but looks into no ascmhl folder
-// and follows no link. A folder that can't be listed goes to unlisted, which
-// decides whether that ends the walk.
+// and follows no link. A folder that can't be listed, or not to its end, goes
+// to unlisted, which decides whether that ends the walk. It holds only the names
+// of folders.
 func walk(root *os.Root, visit func(name string, entry fs.DirEntry) error, unlisted func(dir string, err error) error) error {
 	entries := 0
 	pending := []string{"."}
 	for len(pending) > 0 {
 		dir := pending[len(pending)-1]
 		pending = pending[:len(pending)-1]
-		list, err := readDir(root, dir, maxEntries-entries)
-		if errors.Is(err, errTree) {
-			return fmt.Errorf("list folder %.200s: %w", dir, err)
+		before := len(pending)
+		err := eachEntry(root, dir, func(entry fs.DirEntry) error {
+			if entries++; entries > maxEntries {
+				return stop{fmt.Errorf("list folder %.200s: %w", dir, errTree)}
+			}
+			name := path.Join(dir, entry.Name())
+			if err := visit(name, entry); err != nil {
+				return stop{err}
+			}
+			if entry.IsDir() && entry.Name() != FolderName {
+				if depth(name) > maxTreeDepth {
+					return stop{fmt.Errorf("list folder %.200s: %w", name, errTree)}
+				}
+				pending = append(pending, name)
+			}
+			return nil
+		})
+		var ended stop
+		if errors.As(err, &ended) {
+			return ended.error
 		} else if err != nil {
 			if err := unlisted(dir, err); err != nil {
 				return err
 			}
 		}
-		entries += len(list)
-		for _, entry := range list {
-			name := path.Join(dir, entry.Name())
-			if err := visit(name, entry); err != nil {
-				return err
-			}
-			if entry.IsDir() && entry.Name() != FolderName {
-				if depth(name) > maxTreeDepth {
-					return fmt.Errorf("list folder %.200s: %w", name, errTree)
-				}
-				pending = append(pending, name)
-			}
-		}
+		slices.Sort(pending[before:]) // the file system's order isn't the same twice
 	}
 	return nil
 }
 
+// stop ends a walk, other than an error of listing a folder.
+type stop struct{ error }
+
+// eachEntry calls visit for what lies in a real folder, a few at a time.
+func eachEntry(root *os.Root, dir string, visit func(fs.DirEntry) error) error {
+	f, err := openPlain(root, dir, fs.ModeDir)
+	if err != nil {
+		return err
+	}
+	defer f.Close()
+	for {
+		some, err := f.ReadDir(256)
+		for _, entry := range some {
+			if err := visit(entry); err != nil {
+				return err
+			}
+		}
+		if errors.Is(err, io.EOF) {
+			return nil
+		} else if err != nil {
+			return err
+		}
+	}
+}
+
 // readDir lists at most limit entries of a real folder, sorted.
 func readDir(root *os.Root, dir string, limit int) ([]fs.DirEntry, error) {
-	f, err := openPlain(root, dir, fs.ModeDir)
+	var list []fs.DirEntry
+	err := eachEntry(root, dir, func(entry fs.DirEntry) error {
+		list = append(list, entry)
+		if len(list) > limit {
+			return errTree
+		}
+		return nil
+	})
 	if err != nil {
 		return nil, err
 	}
-	defer f.Close()
-	var list []fs.DirEntry
-	for {
-		some, err := f.ReadDir(1024)
-		list = append(list, some...)
-		switch {
-		case len(list) > limit:
-			return nil, errTree
-		case errors.Is(err, io.EOF):
-			slices.SortFunc(list, func(a, b fs.DirEntry) int { return strings.Compare(a.Name(), b.Name()) })
-			return list, nil
-		case err != nil:
-			return nil, err
-		}
-	}
+	slices.SortFunc(list, func(a, b fs.DirEntry) int { return strings.Compare(a.Name(), b.Name()) })
+	return list, nil
 }
 
 // errKind says that a name is something other than expected.

@@ -60,7 +60,7 @@ func Verify(ctx context.Context, root *os.Root, open func(path string) (io.ReadC
 		progress = func(int64) {}
 	}
 	v := &verifier{root: root, open: open, progress: progress, buffer: alignedBuffer(readBufferBytes)}
-	h, damage, err := load(root, v.unlisted)
+	h, damage, err := load(root, keepIndex, v.unlisted)
 	if err != nil {
 		return v.report, fmt.Errorf("verify folder: %w", err)
 	}
@@ -68,12 +68,13 @@ func Verify(ctx context.Context, root *os.Root, open func(path string) (io.ReadC
 	for _, d := range damage {
 		v.report.HistoryDamage = append(v.report.HistoryDamage, Finding{d.Path, d.Sentence})
 	}
-	if err := v.files(ctx); err != nil {
+	names := h.Files()
+	if err := v.files(ctx, names); err != nil {
 		return v.report, fmt.Errorf("verify folder: %w", err)
 	}
 	v.dirs()
 	if len(damage) == 0 { // otherwise much would only seem to be extra
-		if err := v.extra(); err != nil {
+		if err := v.extra(names); err != nil {
 			return v.report, fmt.Errorf("verify folder: %w", err)
 		}
 	}
@@ -98,8 +99,8 @@ func (v *verifier) unlisted(dir string, err error) error {
 	return nil
 }
 
-func (v *verifier) files(ctx context.Context) error {
-	for _, name := range v.history.Files() {
+func (v *verifier) files(ctx context.Context, names []string) error {
+	for _, name := range names {
 		v.report.Files++
 		list, sentence := v.file(ctx, name)
 		if err := ctx.Err(); err != nil {
@@ -205,28 +206,30 @@ func (v *verifier) dirs() {
 	}
 }
 
-// extra looks for what nothing records.
-func (v *verifier) extra() error {
-	files, dirs := map[string]bool{}, map[string]bool{}
+// extra looks for what nothing records. names has the files that are known.
+func (v *verifier) extra(names []string) error {
+	dirs := map[string]bool{".": true}
 	for _, dir := range v.history.Dirs() {
 		dirs[dir] = true
 	}
-	for _, name := range v.history.Files() {
-		files[name] = true
-		for dir := path.Dir(name); !dirs[dir]; dir = path.Dir(dir) {
+	for _, name := range names {
+		for dir := parent(name); !dirs[dir]; dir = parent(dir) {
 			dirs[dir] = true
 		}
 	}
+	known := func(name string, isDir bool) bool {
+		if isDir {
+			return dirs[name]
+		}
+		_, ok := slices.BinarySearch(names, name)
+		return ok
+	}
 	return walk(v.root, func(name string, entry fs.DirEntry) error {
 		isDir := entry.IsDir()
-		known := files
-		if isDir {
-			known = dirs
-		}
-		if known[name] || (isDir && entry.Name() == FolderName) || v.history.Ignored(name, isDir) {
+		if known(name, isDir) || (isDir && entry.Name() == FolderName) || v.history.Ignored(name, isDir) {
 			return nil
 		}
-		owner, _ := v.history.owner(name)
+		owner, _ := v.history.histories.owner(name)
 		if len(owner.Generations) == 0 || (isDir && !owner.folders) {
 			return nil
 		}

@@ -160,7 +160,7 @@ func (b *books) noteSumsLocked(f *file) {
 		return
 	}
 	b.noted[f.index] = true
-	b.newlyRead = append(b.newlyRead, FileSum{f.Entry, sums})
+	b.newlyRead = append(b.newlyRead, FileSum{*f.Entry, sums})
 	b.pending++
 }
 

@@ -74,7 +74,7 @@ func (r *run) copyPass(ctx context.Context, sources []*target) bool {
 	if len(takers) == 0 {
 		return false
 	}
-	r.ring = newRing(min(behindChunks, r.ring.size)) // nobody waits: the large one is given back
+	r.ring.shrink(behindChunks) // nobody waits for these drives
 	for _, s := range takers {
 		s.begin(ctx)
 	}

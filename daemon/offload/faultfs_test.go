@@ -228,7 +228,13 @@ func (s *faultSink) Write(p []byte) (n int, err error) {
 	return s.Sink.Write(p)
 }
 
-func (s *faultSink) Push() error { return s.fs.do("push", s.name, s.Sink.Push) }
+func (s *faultSink) Push(last bool) error {
+	return s.fs.do("push", s.name, func() error { return s.Sink.Push(last) })
+}
+
+func (s *faultSink) SetModTime(at time.Time) error {
+	return s.fs.do("set time", s.name, func() error { return s.Sink.SetModTime(at) })
+}
 
 func (s *faultSink) Sync() error {
 	s.fs.mu.Lock()

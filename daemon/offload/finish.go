@@ -163,11 +163,12 @@ func (t *target) writeManifest() (mhl.Written, error) {
 			gen.Dirs = append(gen.Dirs, dir.Path)
 		}
 	}
-	for _, f := range t.run.files {
-		if f.InHistory || t.stands(f) != proven {
-			continue
+	gen.Each = func(yield func(mhl.FileHash) bool) {
+		for _, f := range t.run.files {
+			if !f.InHistory && t.stands(f) == proven && !yield(t.run.fileHash(f, at)) {
+				return
+			}
 		}
-		gen.Files = append(gen.Files, t.run.fileHash(f, at))
 	}
 	return mhl.Append(root, gen, nil)
 }

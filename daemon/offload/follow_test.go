@@ -288,7 +288,7 @@ func TestRun_letGoWhileFollowed(t *testing.T) {
 func TestLanding_thrownAwayOnce(t *testing.T) {
 	t.Parallel()
 	for _, writerFirst := range []bool{false, true} {
-		l := newLanding(&reading{file: &file{Entry: Entry{SizeBytes: 7}}})
+		l := newLanding(&reading{file: &file{Entry: &Entry{SizeBytes: 7}}})
 		var writer, prover bool
 		if writerFirst {
 			writer = l.isWhole()

@@ -57,8 +57,10 @@ type Sink interface {
 	io.Writer
 	io.Closer
 	// Push asks the kernel to begin writing out what was written so far, and
-	// keeps the amount of unwritten memory bounded. It is no flush.
-	Push() error
+	// keeps the amount of unwritten memory bounded; last says that nothing more
+	// will come. It is no flush.
+	Push(last bool) error
+	SetModTime(at time.Time) error
 	// Sync makes data and metadata durable.
 	Sync() error
 }

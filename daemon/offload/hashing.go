@@ -33,13 +33,13 @@ func (h *hashing) close() { close(h.queue) }
 // blocks for good.
 func (h *hashing) run() {
 	sum := mustHash(h.algorithm)
-	var sample *checksum.Sampler
+	sample := checksum.NewSampler(0)
 	for m := range h.queue {
 		switch m.what {
 		case fileBegins:
 			sum.Reset()
 			if h.index == 0 {
-				sample = checksum.NewSampler(m.reading.file.SizeBytes)
+				sample.Reset(m.reading.file.SizeBytes)
 			}
 		case fileData:
 			data := m.chunk.buf[:m.chunk.n]

@@ -7,7 +7,7 @@ import (
 
 // file is one file of the plan while the engine works on it.
 type file struct {
-	Entry
+	*Entry
 	index int
 
 	mu sync.Mutex

@@ -25,9 +25,30 @@ type pace struct {
 	low    chan struct{} // told when little is left to be written
 }
 
-// nextChunk waits for a free buffer. Whoever holds too many is let go if it can
+// nextChunk waits for a buffer for the next portion of a file of which so many
+// bytes are to come. It has one share.
+func (r *run) nextChunk(ctx context.Context, toCome int64) (*chunk, error) {
+	small := toCome <= chunkBytes/2
+	if small {
+		if c := r.ring.part(toCome); c != nil {
+			return c, nil
+		}
+	}
+	c, err := r.freeChunk(ctx)
+	if err != nil {
+		return nil, err
+	}
+	if small {
+		r.ring.share(c)
+		return r.ring.part(toCome), nil
+	}
+	c.refs.Store(1)
+	return c, nil
+}
+
+// freeChunk waits for a free chunk. Whoever holds too many is let go if it can
 // be done without.
-func (r *run) nextChunk(ctx context.Context) (*chunk, error) {
+func (r *run) freeChunk(ctx context.Context) (*chunk, error) {
 	select {
 	case c := <-r.ring.free:
 		return c, nil
@@ -71,7 +92,7 @@ func (r *run) waitOut(t *target, m message) bool {
 
 // slowest is the drive that holds most of the ring, if it holds half of it.
 func (r *run) slowest() (slowest *target) {
-	most := int32(r.ring.size / 2)
+	most := r.ring.sizeBytes.Load() / 2
 	for _, t := range r.targets {
 		if n := t.backlog.Load(); n >= most && !t.behind.Load() && !t.isSetAside() {
 			slowest, most = t, n
@@ -117,7 +138,7 @@ func (s *stint) shed() {
 // keepsUp: the drive is waiting for more, or soon will be. When all are busy
 // nobody is to blame; the card is faster than any of them.
 func keepsUp(t *target) bool {
-	return t.backlog.Load() < int32(t.run.ring.size/2) && (t.stint == nil || len(t.stint.queue) < queueLength/2)
+	return t.backlog.Load() < t.run.ring.sizeBytes.Load()/2 && (t.stint == nil || len(t.stint.queue) < queueLength/2)
 }
 
 func notAsked(*target) bool { return true }
@@ -159,7 +180,7 @@ func (t *target) takesPart() bool {
 
 // eased is said by the writer whenever it has given a buffer back.
 func (t *target) eased() {
-	if t.backlog.Load() > int32(t.run.ring.size/4) {
+	if t.backlog.Load() > t.run.ring.sizeBytes.Load()/4 {
 		return
 	}
 	select {
@@ -172,7 +193,7 @@ func (t *target) eased() {
 // can't do both at the card's speed shall write first.
 func (s *stint) afterWriting(ctx context.Context) error {
 	t := s.target
-	for t.backlog.Load() > int32(t.run.ring.size/2) {
+	for t.backlog.Load() > t.run.ring.sizeBytes.Load()/2 {
 		select {
 		case <-t.pace.low:
 		case <-s.written:

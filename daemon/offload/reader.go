@@ -80,6 +80,7 @@ func (c *reader) open() (close func()) {
 			h.close()
 		}
 		hashes.Wait()
+		c.run.ring.unshare()
 	}
 }
 
@@ -123,11 +124,10 @@ func (c *reader) stream(ctx context.Context, src Source, r *reading, all []consu
 		if err := c.yield(ctx); err != nil {
 			return all, err
 		}
-		ch, err := c.run.nextChunk(ctx)
+		ch, err := c.run.nextChunk(ctx, size-at)
 		if err != nil {
 			return all, err
 		}
-		ch.refs.Store(1) // ours, until everybody has a share
 		n, err := src.ReadAt(ch.buf, at)
 		if n > int(size-at) {
 			n = int(size - at) // it grew: what was listed counts

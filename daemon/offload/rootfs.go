@@ -32,10 +32,11 @@ func (r *RootFS) List(name string) ([]Item, error) {
 	}
 	defer d.Close()
 	var items []Item
+	fd := int(d.Fd())
 	for {
 		names, err := d.Readdirnames(1024)
 		for _, n := range names {
-			item, err := r.Lstat(join(name, n))
+			item, err := lstatIn(fd, n)
 			if errors.Is(err, fs.ErrNotExist) {
 				continue // went away while we looked
 			}
@@ -56,6 +57,38 @@ func (r *RootFS) List(name string) ([]Item, error) {
 	}
 	sort.Slice(items, func(i, j int) bool { return items[i].Name < items[j].Name })
 	return items, nil
+}
+
+// lstatIn describes an entry of an open folder, without walking to it again.
+func lstatIn(folder int, name string) (Item, error) {
+	var st unix.Stat_t
+	if err := unix.Fstatat(folder, name, &st, unix.AT_SYMLINK_NOFOLLOW); err != nil {
+		return Item{}, &os.PathError{Op: "lstat", Path: name, Err: err}
+	}
+	return Item{Name: name, Mode: modeOf(st.Mode), SizeBytes: st.Size, ModTime: time.Unix(st.Mtim.Unix())}, nil
+}
+
+// modeOf turns the kernel's type and permission bits into Go's.
+func modeOf(mode uint32) fs.FileMode {
+	m := fs.FileMode(mode & 0o777)
+	switch mode & unix.S_IFMT {
+	case unix.S_IFREG:
+	case unix.S_IFDIR:
+		m |= fs.ModeDir
+	case unix.S_IFLNK:
+		m |= fs.ModeSymlink
+	case unix.S_IFIFO:
+		m |= fs.ModeNamedPipe
+	case unix.S_IFSOCK:
+		m |= fs.ModeSocket
+	case unix.S_IFBLK:
+		m |= fs.ModeDevice
+	case unix.S_IFCHR:
+		m |= fs.ModeDevice | fs.ModeCharDevice
+	default:
+		m |= fs.ModeIrregular
+	}
+	return m
 }
 
 // join keeps odd names as they are; path.Join would clean them.

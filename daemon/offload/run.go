@@ -96,8 +96,8 @@ func newRun(job *Job) *run {
 	}
 	list := make([]file, len(entries))
 	r.files = make([]*file, len(entries))
-	for i, e := range entries {
-		list[i].Entry, list[i].index = e, i
+	for i := range entries {
+		list[i].Entry, list[i].index = &entries[i], i
 		r.files[i] = &list[i]
 	}
 	r.books = newBooks(r)

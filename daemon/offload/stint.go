@@ -132,8 +132,8 @@ func (s *stint) drop(m message) {
 
 // release gives a buffer back.
 func (s *stint) release(c *chunk) {
+	s.target.backlog.Add(-int64(len(c.buf)))
 	c.release()
-	s.target.backlog.Add(-1)
 	s.target.eased()
 }
 

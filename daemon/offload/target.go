@@ -48,7 +48,7 @@ type target struct {
 	readBack  atomic.Int64    // bytes
 
 	behind  atomic.Bool  // it was let go, until it rejoins
-	backlog atomic.Int32 // buffers that were given to it and not yet written
+	backlog atomic.Int64 // bytes of buffers that were given to it and not yet written
 	pace    pace         // the reader's
 }
 

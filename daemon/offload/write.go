@@ -27,7 +27,7 @@ func (t *target) give(m message) bool {
 		return false
 	}
 	if m.chunk != nil {
-		t.backlog.Add(1)
+		t.backlog.Add(int64(len(m.chunk.buf)))
 	}
 	select {
 	case t.stint.queue <- m:
@@ -39,7 +39,7 @@ func (t *target) give(m message) bool {
 		return true
 	}
 	if m.chunk != nil {
-		t.backlog.Add(-1)
+		t.backlog.Add(-int64(len(m.chunk.buf)))
 	}
 	return false
 }
@@ -141,7 +141,7 @@ func (w *writing) write(c *chunk) {
 		if err != nil {
 			return fmt.Errorf("write %q: %w", w.name(), err)
 		}
-		if err := w.sink.Push(); err != nil {
+		if err := w.sink.Push(w.written == w.reading.file.SizeBytes); err != nil {
 			return fmt.Errorf("write out %q: %w", w.name(), err)
 		}
 		return nil
@@ -190,7 +190,7 @@ func (w *writing) end() {
 		return
 	}
 	if w.err == nil {
-		w.err = t.call(func() error { return t.drive.FS.SetModTime(w.name(), f.ModTime) })
+		w.err = t.call(func() error { return w.sink.SetModTime(f.ModTime) })
 	}
 	if w.err != nil {
 		w.burn(false)

@@ -191,6 +191,18 @@ type Copy struct {
 	FilesProven  int
 	BytesWritten int64
 	BytesProven  int64
+	// Done is how much of the copy is written and proven, 0 to 1. It never falls
+	// within one run of the offload, and is 1 only when the copy is there.
+	Done float64
+	Left Left // until this copy is there
+}
+
+// Left is a time that something is estimated to take still, in whole seconds. A
+// Total of 0 means that it is not known, or that nothing is left to do.
+type Left struct {
+	Total time.Duration // Copy and Proof together
+	Copy  time.Duration // until everything is written
+	Proof time.Duration // what comes after the last write: reading back, manifest, last steps
 }
 
 // Offload is one card's content at one insertion, on its way to drives.
@@ -210,6 +222,13 @@ type Offload struct {
 	Files     int    // files this offload copies
 	Bytes     int64
 	BytesRead int64 // of the card, in this run
+	// Done is how much of the copies that a release needs is written and proven,
+	// as far as the drives that take part can bring it: 0 to 1, never falling
+	// within one run, 1 only when those copies are there. Slower drives beyond
+	// them do not count.
+	Done           float64
+	BytesPerSecond int64 // at which the card is read; 0 while it is not, or not known
+	Left           Left  // until those copies are there
 	// RefersTo lists earlier offloads that hold files of the same card which
 	// this one therefore did not copy again.
 	RefersTo []string

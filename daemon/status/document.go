@@ -104,21 +104,34 @@ type Offload struct {
 	Files     int       `json:"files"`
 	SizeBytes int64     `json:"size_bytes"`
 	ReadBytes int64     `json:"read_bytes"`
-	RefersTo  []string  `json:"refers_to"`
-	LeftOut   []string  `json:"left_out"`
-	Copies    []Copy    `json:"copies"`
+	Done      float64   `json:"done"`                      // of the copies that are needed: 0 to 1, 1 only when they are proven
+	Speed     int64     `json:"bytes_per_second,omitzero"` // at which the card is read
+	Left
+	RefersTo []string `json:"refers_to"`
+	LeftOut  []string `json:"left_out"`
+	Copies   []Copy   `json:"copies"`
 }
 
 // Copy is one offload on one drive.
 type Copy struct {
-	DriveID      string `json:"drive_id"`
-	DriveName    string `json:"drive_name"`
-	Folder       string `json:"folder"`
-	Phase        string `json:"phase"`
-	Reason       string `json:"reason"`
-	FilesProven  int    `json:"files_proven"`
-	WrittenBytes int64  `json:"written_bytes"`
-	ProvenBytes  int64  `json:"proven_bytes"`
+	DriveID      string  `json:"drive_id"`
+	DriveName    string  `json:"drive_name"`
+	Folder       string  `json:"folder"`
+	Phase        string  `json:"phase"`
+	Reason       string  `json:"reason"`
+	FilesProven  int     `json:"files_proven"`
+	WrittenBytes int64   `json:"written_bytes"`
+	ProvenBytes  int64   `json:"proven_bytes"`
+	Done         float64 `json:"done"` // 0 to 1, 1 only when the copy is proven
+	Left
+}
+
+// Left is a time that is estimated to be left, in whole seconds; each is absent
+// when it is not known or nothing is left. The first is the sum of the others.
+type Left struct {
+	Seconds        int64 `json:"left_seconds,omitzero"`
+	CopyingSeconds int64 `json:"left_copying_seconds,omitzero"` // until everything is written
+	ProvingSeconds int64 `json:"left_proving_seconds,omitzero"` // and from then on
 }
 
 // Device is a block device and what was decided about it.

@@ -167,6 +167,67 @@ func TestSize(t *testing.T) {
 	}
 }
 
+func TestSpan(t *testing.T) {
+	t.Parallel()
+	for seconds, want := range map[int64]string{
+		-5: "0 s", 0: "0 s", 1: "1 s", 9: "9 s", 10: "10 s", 13: "15 s", 57: "55 s", 58: "1 min", 74: "1 min", 75: "1 min 30 s",
+		584: "9 min 30 s", 585: "10 min", 629: "10 min", 630: "11 min", 3569: "59 min", 3570: "1 h 0 min", 5400: "1 h 30 min", 35999: "10 h 0 min",
+		36000: "10 h", 90000: "25 h",
+	} {
+		if got := span(seconds); got != want {
+			t.Errorf("span(%d) = %q, want %q", seconds, got, want)
+		}
+	}
+}
+
+func TestLeftWords(t *testing.T) {
+	t.Parallel()
+	for want, l := range map[string]Left{
+		"": {},
+		"about 12 min left: 9 min of copying, 3 min of proof": {720, 540, 180},
+		"about 40 s left, all of it proof":                    {40, 0, 40},
+		"about 1 h 30 min left, all of it copying":            {5400, 5400, 0},
+	} {
+		if got := leftWords(l); got != want {
+			t.Errorf("%+v: %q, want %q", l, got, want)
+		}
+	}
+}
+
+// A running offload tells how far it is; one that has ended does not.
+func TestViewGoing(t *testing.T) {
+	t.Parallel()
+	running := func(done float64, seconds int64) Offload {
+		return Offload{Running: true, Done: done, Left: Left{Seconds: seconds, CopyingSeconds: seconds}}
+	}
+	for name, tc := range map[string]struct {
+		o    Offload
+		want goingView
+	}{
+		"ended":        {Offload{Done: 1}, goingView{}},
+		"begins":       {running(0, 0), goingView{true, 0, "0 % done; how long it takes is not known yet"}},
+		"nearly there": {running(0.9999, 1), goingView{true, 99, "99 % done; about 1 s left, all of it copying"}},
+		"all there":    {running(1, 0), goingView{true, 100, "100 % done"}},
+		"slower ones": {Offload{Running: true, Done: 1, Copies: []Copy{{Phase: "proven"}, {Phase: "behind"}}},
+			goingView{true, 100, "100 % done; slower drives still get their copies"}},
+		"nonsense": {running(math.NaN(), -4), goingView{true, 0, "0 % done; how long it takes is not known yet"}},
+	} {
+		if got := viewGoing(tc.o); got != tc.want {
+			t.Errorf("%s: %+v, want %+v", name, got, tc.want)
+		}
+	}
+}
+
+// A copy that was let go is still being worked on, in every window.
+func TestCopyLook_behind(t *testing.T) {
+	t.Parallel()
+	o := Offload{SizeBytes: 1000, Copies: []Copy{{Phase: string(state.CopyBehind), WrittenBytes: 500, ProvenBytes: 200, Left: Left{Seconds: 90}}}}
+	got := viewCopies(o)[0]
+	if got.Shape != "working" || got.Bar != 20 || got.Progress != "50 % written, 20 % proven, about 1 min 30 s left" {
+		t.Errorf("%+v", got)
+	}
+}
+
 func TestPercent(t *testing.T) {
 	t.Parallel()
 	for _, tc := range []struct {

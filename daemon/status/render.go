@@ -1,6 +1,7 @@
 package status
 
 import (
+	"math"
 	"time"
 
 	"bothy/daemon/state"
@@ -85,6 +86,7 @@ func renderOffload(o state.Offload) Offload {
 		Device: brief(o.Device), Started: instant(o.Started), Ended: instant(o.Ended), Running: o.Running,
 		Verdict: verdictOf(o.Verdict, true), Reason: long(o.Reason), Verify: brief(o.Verify),
 		Checksum: brief(o.Checksum), Files: o.Files, SizeBytes: o.Bytes, ReadBytes: o.BytesRead,
+		Done: renderDone(o.Done, !o.Running && o.Verdict == state.Release), Speed: o.BytesPerSecond, Left: renderLeft(o.Left),
 		RefersTo: renderAll(o.RefersTo, brief), LeftOut: renderAll(o.LeftOut, long),
 		Copies: renderAll(o.Copies, renderCopy),
 	}
@@ -95,7 +97,25 @@ func renderCopy(c state.Copy) Copy {
 		DriveID: brief(c.DriveID), DriveName: brief(c.DriveName), Folder: long(c.Folder),
 		Phase: brief(string(c.Phase)), Reason: long(c.Reason), FilesProven: c.FilesProven,
 		WrittenBytes: c.BytesWritten, ProvenBytes: c.BytesProven,
+		Done: renderDone(c.Done, c.Phase == state.CopyProven), Left: renderLeft(c.Left),
 	}
+}
+
+// renderDone cuts to four decimals, so that 1 stays what it means. What is there
+// is done, also where nobody watched it: in an earlier life of the daemon.
+func renderDone(done float64, there bool) float64 {
+	switch {
+	case there:
+		return 1
+	case !(done > 0): // nor a number
+		return 0
+	}
+	return math.Floor(min(done, 1)*10000) / 10000
+}
+
+func renderLeft(l state.Left) Left {
+	seconds := func(d time.Duration) int64 { return int64(d / time.Second) }
+	return Left{Seconds: seconds(l.Total), CopyingSeconds: seconds(l.Copy), ProvingSeconds: seconds(l.Proof)}
 }
 
 func renderDevice(d state.Device) Device {

@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"encoding/json"
 	"reflect"
+	"regexp"
 	"strings"
 	"testing"
 	"time"
@@ -34,9 +35,10 @@ func TestDocuments_golden(t *testing.T) {
 	}
 }
 
-// Every member's name is snake_case and a number of bytes says so.
+// Every member's name is snake_case and says its unit.
 func TestDocument_names(t *testing.T) {
 	t.Parallel()
+	unit := regexp.MustCompile(`_bytes$|_seconds$|_per_second$`)
 	seen := map[reflect.Type]bool{}
 	var walk func(reflect.Type)
 	walk = func(typ reflect.Type) {
@@ -49,11 +51,15 @@ func TestDocument_names(t *testing.T) {
 		seen[typ] = true
 		for i := range typ.NumField() {
 			f := typ.Field(i)
+			if f.Anonymous { // its members are members of typ
+				walk(f.Type)
+				continue
+			}
 			name, _, _ := strings.Cut(f.Tag.Get("json"), ",")
 			if name == "" || strings.ContainsFunc(name, func(r rune) bool { return r != '_' && !unicode.IsLower(r) }) {
 				t.Errorf("%s.%s: member is called %q", typ.Name(), f.Name, name)
 			}
-			if f.Type.Kind() == reflect.Int64 && name != "sequence" && !strings.HasSuffix(name, "_bytes") {
+			if f.Type.Kind() == reflect.Int64 && name != "sequence" && !unit.MatchString(name) {
 				t.Errorf("%s.%s: %q does not say its unit", typ.Name(), f.Name, name)
 			}
 			walk(f.Type)

@@ -84,6 +84,11 @@ func sampleDrives() []state.Drive {
 	}
 }
 
+// left is a time left in seconds of copying and of proof.
+func left(copying, proof time.Duration) state.Left {
+	return state.Left{Total: (copying + proof) * time.Second, Copy: copying * time.Second, Proof: proof * time.Second}
+}
+
 func sampleOffloads() []state.Offload {
 	two := func(a, b state.Copy) []state.Copy {
 		a.DriveID, a.DriveName, b.DriveID, b.DriveName = "d-1", "gannet", "d-2", "fulmar"
@@ -92,7 +97,8 @@ func sampleOffloads() []state.Offload {
 	return []state.Offload{
 		{ID: "b7c1-12", Sequence: 12, CardLabel: "SKUA_A003", Rule: "stills", Device: "sdb1", Started: at(14, 26, 50), Running: true, Verdict: state.Hold, Reason: "copying to 2 drives",
 			Verify: "read-back", Checksum: "xxh128", Files: 980, Bytes: 38.2e9, BytesRead: 21e9,
-			Copies: two(state.Copy{Folder: "2026-11-25/skerry-2-SKUA_A003-1426", Phase: state.CopyCopying, BytesWritten: 21e9, BytesProven: 15e9, FilesProven: 400},
+			Done: 0.47125, BytesPerSecond: 86_400_000, Left: left(199, 21),
+			Copies: two(state.Copy{Folder: "2026-11-25/skerry-2-SKUA_A003-1426", Phase: state.CopyCopying, BytesWritten: 21e9, BytesProven: 15e9, FilesProven: 400, Done: 0.47125, Left: left(199, 21)},
 				state.Copy{Folder: "2026-11-25/skerry-2-SKUA_A003-1426", Phase: state.CopyWaiting})},
 		{ID: "b7c1-11", Sequence: 11, CardLabel: "SKUA_A002", Rule: "stills", Started: at(13, 58, 2), Ended: at(14, 11, 40), Verdict: state.Release, Reason: "2 proven copies stand on gannet and fulmar",
 			Verify: "read-back", Checksum: "xxh128", Files: 1204, Bytes: 41.3e9, RefersTo: []string{"b7c1-4"}, LeftOut: []string{".Trashes/ (ignored by the policy)", "DCIM/LATEST (a link)"},

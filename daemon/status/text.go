@@ -4,6 +4,7 @@ import (
 	"bufio"
 	"fmt"
 	"io"
+	"strings"
 )
 
 // Text writes d for a terminal or a pipe, in the words of the page. It sends no
@@ -57,7 +58,17 @@ func textCards(out *bufio.Writer, cards []cardView) {
 		para(out, "card "+c.Label)
 		para(out, c.Facts)
 		para(out, c.Reason)
+		textGoing(out, c.Going)
 		textCopies(out, c.Copies)
+	}
+}
+
+// textGoing draws a bar and says the same in words.
+func textGoing(out *bufio.Writer, g goingView) {
+	if g.Runs {
+		const width = 20
+		full := g.Bar * width / 100
+		para(out, "|"+strings.Repeat("=", full)+strings.Repeat(" ", width-full)+"| "+g.Words)
 	}
 }
 
@@ -108,6 +119,7 @@ func textOffloads(out *bufio.Writer, v *view) {
 		fmt.Fprintf(out, "%s %s: card %s\n", o.Mark(), o.Word, o.Title)
 		para(out, o.Reason)
 		para(out, o.Facts)
+		textGoing(out, o.Going)
 		textCopies(out, o.Copies)
 		for _, id := range o.RefersTo {
 			para(out, "refers to "+id)

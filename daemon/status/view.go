@@ -1,6 +1,7 @@
 package status
 
 import (
+	"slices"
 	"strconv"
 	"strings"
 	"time"
@@ -33,7 +34,15 @@ type view struct {
 type cardView struct {
 	look
 	Label, Facts, Reason string
+	Going                goingView
 	Copies               []copyView
+}
+
+// goingView is how far a running offload is.
+type goingView struct {
+	Runs  bool
+	Bar   int    // percent
+	Words string // how much is done, how long it takes, how fast
 }
 
 type copyView struct {
@@ -56,6 +65,7 @@ type conditionView struct {
 type offloadView struct {
 	look
 	Key, Title, Facts, Reason string
+	Going                     goingView
 	Copies                    []copyView
 	RefersTo, LeftOut         []string
 }
@@ -120,8 +130,31 @@ func viewCard(c Card, offloads map[string]Offload) cardView {
 		v.Facts = facts(v.Facts, count(c.Files, "file", "files")+" of "+size(c.FileBytes)+" together")
 	}
 	if o, ok := offloads[c.OffloadID]; ok && c.OffloadID != "" {
-		v.Copies = viewCopies(o)
+		v.Going, v.Copies = viewGoing(o), viewCopies(o)
 	}
+	return v
+}
+
+func viewGoing(o Offload) goingView {
+	if !o.Running {
+		return goingView{}
+	}
+	v := goingView{Runs: true, Bar: part(o.Done)}
+	words := []string{strconv.Itoa(v.Bar) + " % done"}
+	switch left := leftWords(o.Left); {
+	case v.Bar == 100:
+		if slices.ContainsFunc(o.Copies, func(c Copy) bool { return !state.CopyPhase(c.Phase).Final() }) {
+			words = append(words, "slower drives still get their copies")
+		}
+	case left == "":
+		words = append(words, "how long it takes is not known yet")
+	default:
+		words = append(words, left)
+	}
+	if o.Speed > 0 {
+		words = append(words, "the card gives "+size(o.Speed)+" a second")
+	}
+	v.Words = strings.Join(words, "; ")
 	return v
 }
 
@@ -133,9 +166,12 @@ func viewCopies(o Offload) []copyView {
 			v.Drive = "drive without a name"
 		}
 		switch state.CopyPhase(c.Phase) {
-		case state.CopyCopying, state.CopyProving, state.CopyFinishing, state.CopyUnfinished:
+		case state.CopyCopying, state.CopyProving, state.CopyFinishing, state.CopyBehind, state.CopyUnfinished:
 			v.Bar = percent(c.ProvenBytes, o.SizeBytes)
 			v.Progress = strconv.Itoa(percent(c.WrittenBytes, o.SizeBytes)) + " % written, " + strconv.Itoa(v.Bar) + " % proven"
+			if c.Left.Seconds > 0 {
+				v.Progress += ", about " + span(c.Left.Seconds) + " left"
+			}
 		}
 		out = append(out, v)
 	}
@@ -170,7 +206,7 @@ func viewCondition(c Condition) conditionView {
 }
 
 func viewOffload(o Offload) offloadView {
-	v := offloadView{look: offloadLook(o), Key: clean(o.ID), Title: clean(o.CardLabel), Reason: clean(o.Reason), Copies: viewCopies(o)}
+	v := offloadView{look: offloadLook(o), Key: clean(o.ID), Title: clean(o.CardLabel), Reason: clean(o.Reason), Going: viewGoing(o), Copies: viewCopies(o)}
 	if v.Title == "" {
 		v.Title = "without a label"
 	}

@@ -108,6 +108,10 @@ func copyLook(c Copy) look {
 		return look{"working", "caution", "being read back", ""}
 	case state.CopyFinishing:
 		return look{"working", "caution", "manifest and ledger being written", ""}
+	case state.CopyBehind:
+		return look{"working", "caution", "slower than the others; goes on when they are done", ""}
+	case state.CopyUnproven:
+		return look{"hold", "caution", "written, not read back", ""}
 	case state.CopyUnfinished:
 		return look{"hold", "caution", "unfinished", ""}
 	case state.CopyProven:
@@ -167,6 +171,53 @@ func count(n int, one, many string) string {
 		return "1 " + one
 	}
 	return strconv.Itoa(n) + " " + many
+}
+
+// span prints a time as people read it: seconds below a minute, to five from ten
+// on; half minutes below ten minutes, minutes below ten hours, then hours.
+func span(seconds int64) string {
+	switch {
+	case seconds < 10:
+		return strconv.FormatInt(max(seconds, 0), 10) + " s"
+	case seconds < 58:
+		return strconv.FormatInt((seconds+2)/5*5, 10) + " s"
+	case seconds < 585:
+		halves := (seconds + 15) / 30
+		if halves%2 == 1 {
+			return fmt.Sprintf("%d min 30 s", halves/2)
+		}
+		return fmt.Sprintf("%d min", halves/2)
+	case seconds < 3570:
+		return strconv.FormatInt((seconds+30)/60, 10) + " min"
+	case seconds < 36000:
+		return fmt.Sprintf("%d h %d min", (seconds+30)/3600, (seconds+30)%3600/60)
+	}
+	return strconv.FormatInt((seconds+1800)/3600, 10) + " h"
+}
+
+// TimeLeft says in words how long something still takes: in all, and how much of
+// it is copying and proof. It is empty when that is not known.
+func TimeLeft(l state.Left) string { return leftWords(renderLeft(l)) }
+
+// leftWords says how long something still takes; "" when nobody knows.
+func leftWords(l Left) string {
+	switch {
+	case l.Seconds <= 0:
+		return ""
+	case l.CopyingSeconds <= 0:
+		return "about " + span(l.Seconds) + " left, all of it proof"
+	case l.ProvingSeconds <= 0:
+		return "about " + span(l.Seconds) + " left, all of it copying"
+	}
+	return "about " + span(l.Seconds) + " left: " + span(l.CopyingSeconds) + " of copying, " + span(l.ProvingSeconds) + " of proof"
+}
+
+// part is a share of one in whole percent, rounded down so that 100 means all.
+func part(done float64) int {
+	if !(done > 0) {
+		return 0
+	}
+	return int(min(done, 1) * 100)
 }
 
 // stamp prints a moment to the second; "" when it is not known.

@@ -51,6 +51,7 @@ const (
 // io.Closer for one goroutine at a time.
 type DirectFile struct {
 	file   *os.File
+	fd     int // asking the file for it costs system calls
 	method Method
 	size   int64
 	align  int
@@ -83,6 +84,9 @@ func (d *DirectFile) ReadAt(p []byte, off int64) (int, error) {
 		done += n
 		if err != nil {
 			return done, err
+		}
+		if done < len(p) && (off+int64(done))%int64(d.align) != 0 && off%int64(d.align) == 0 {
+			return done, io.EOF // only a file's end is no whole block
 		}
 	}
 	return done, nil
@@ -125,7 +129,7 @@ func (d *DirectFile) alignedTo(p []byte, off int64) bool {
 
 func (d *DirectFile) pread(p []byte, off int64) (int, error) {
 	for {
-		n, err := unix.Pread(int(d.file.Fd()), p, off)
+		n, err := unix.Pread(d.fd, p, off)
 		switch {
 		case err == unix.EINTR:
 			continue
@@ -183,8 +187,8 @@ func OpenGrowing(root *os.Root, path string) (*DirectFile, error) {
 
 func prepareGrowing(f *os.File) (*DirectFile, error) {
 	fd := int(f.Fd())
-	info, err := f.Stat()
-	if err != nil {
+	var st unix.Stat_t
+	if err := unix.Fstat(fd, &st); err != nil {
 		return nil, err
 	}
 	var sfs unix.Statfs_t
@@ -192,7 +196,7 @@ func prepareGrowing(f *os.File) (*DirectFile, error) {
 		return nil, err
 	}
 	fsType := typeByMagic(int64(sfs.Type))
-	d := &DirectFile{file: f, size: info.Size(), align: directAlign(fd), method: Direct}
+	d := &DirectFile{file: f, fd: fd, size: st.Size, align: directAlign(fd), method: Direct}
 	if unbacked(fsType) {
 		d.method = Unbacked
 		return d, nil
@@ -208,8 +212,8 @@ func prepareGrowing(f *os.File) (*DirectFile, error) {
 
 func prepareDirect(f *os.File) (*DirectFile, error) {
 	fd := int(f.Fd())
-	info, err := f.Stat()
-	if err != nil {
+	var st unix.Stat_t
+	if err := unix.Fstat(fd, &st); err != nil {
 		return nil, err
 	}
 	var sfs unix.Statfs_t
@@ -217,7 +221,7 @@ func prepareDirect(f *os.File) (*DirectFile, error) {
 		return nil, err
 	}
 	fsType := typeByMagic(int64(sfs.Type))
-	d := &DirectFile{file: f, size: info.Size(), align: directAlign(fd)}
+	d := &DirectFile{file: f, fd: fd, size: st.Size, align: directAlign(fd)}
 	if unbacked(fsType) {
 		d.method = Unbacked
 		return d, nil
@@ -229,7 +233,7 @@ func prepareDirect(f *os.File) (*DirectFile, error) {
 	if err := unix.SyncFileRange(fd, 0, 0, unix.SYNC_FILE_RANGE_WAIT_BEFORE|unix.SYNC_FILE_RANGE_WRITE|unix.SYNC_FILE_RANGE_WAIT_AFTER); err != nil {
 		return nil, fmt.Errorf("write out: %w", err)
 	}
-	if err := checkNotInline(f, info.Size(), limits); err != nil {
+	if err := checkNotInline(f, st.Size, limits); err != nil {
 		return nil, err
 	}
 	evictErr := Evict(f)
@@ -285,12 +289,12 @@ func openFile(root *os.Root, path string, flags uint64) (*os.File, error) {
 	if err != nil {
 		return nil, err
 	}
-	info, err := f.Stat()
-	if err != nil {
+	var st unix.Stat_t
+	if err := unix.Fstat(int(f.Fd()), &st); err != nil {
 		f.Close()
-		return nil, err
+		return nil, &os.PathError{Op: "stat", Path: path, Err: err}
 	}
-	if !info.Mode().IsRegular() {
+	if st.Mode&unix.S_IFMT != unix.S_IFREG {
 		f.Close()
 		return nil, &os.PathError{Op: "open", Path: path, Err: errNotRegular}
 	}
@@ -310,6 +314,9 @@ func openBeneath(root *os.Root, path string, flags uint64) (*os.File, error) {
 		Resolve: unix.RESOLVE_BENEATH | unix.RESOLVE_NO_SYMLINKS |
 			unix.RESOLVE_NO_MAGICLINKS | unix.RESOLVE_NO_XDEV,
 	}
+	if flags&unix.O_CREAT != 0 {
+		how.Mode = 0o644
+	}
 	for {
 		fd, err := unix.Openat2(int(dir.Fd()), path, &how)
 		if err == unix.EINTR || err == unix.EAGAIN { // EAGAIN: a rename elsewhere raced with the walk
@@ -318,6 +325,20 @@ func openBeneath(root *os.Root, path string, flags uint64) (*os.File, error) {
 		if err != nil {
 			return nil, &os.PathError{Op: "open", Path: path, Err: err}
 		}
+		if flags&unix.O_NONBLOCK != 0 {
+			// It was for opening only; what comes now is a file that never waits.
+			if err := unix.SetNonblock(fd, false); err != nil {
+				unix.Close(fd)
+				return nil, &os.PathError{Op: "open", Path: path, Err: err}
+			}
+		}
 		return os.NewFile(uintptr(fd), path), nil
 	}
+}
+
+// CreateFile makes a new regular file below root for writing, by the same rules
+// as OpenDirect: no link is followed and no mount crossed. An error is
+// fs.ErrExist when the name is taken.
+func CreateFile(root *os.Root, path string) (*os.File, error) {
+	return openBeneath(root, path, unix.O_WRONLY|unix.O_CREAT|unix.O_EXCL)
 }

@@ -1,0 +1,82 @@
+package daemon
+
+import (
+	"context"
+	"fmt"
+	"slices"
+
+	"bothy/daemon/ledger"
+	"bothy/daemon/offload"
+	"bothy/daemon/state"
+	"bothy/policy"
+)
+
+// judge draws up the account and gives the verdict. Before a release the card
+// must confirm once more that it is the one that was read; one that was released
+// and let go has done so.
+func (j *job) judge(ctx context.Context) outcome {
+	verdict, kind, reason := offload.Judge(j.account())
+	if verdict == state.Release && !j.cardFree() {
+		if err := j.stillThere(); err != nil {
+			return j.cardErr(ctx, err)
+		}
+	}
+	j.out.verdict, j.out.holdKind, j.out.reason, j.out.findings = verdict, kind, reason, j.notes
+	status := ledger.OffloadOpen
+	if verdict == state.Release {
+		status = ledger.OffloadDone
+	}
+	j.update(ctx, status)
+	return j.out
+}
+
+func (j *job) account() offload.Account {
+	return j.accountWith(bySet(j.tally, j.livePlaces))
+}
+
+// accountWith is the account with the places of each file as given; files that
+// stand in the same places are to be given one slice.
+func (j *job) accountWith(places func(i int) []offload.Place) offload.Account {
+	n := len(j.plan.Files)
+	a := offload.Account{Copies: j.box.Copies, Places: make(map[string][]offload.Place, n), Files: make([]string, n), Faults: j.faults}
+	if j.rule.Verify == policy.VerifySize {
+		a.Faults = append(a.Faults, "its rule asks for no reading back, and copies that were not read back release no card")
+	}
+	for i, e := range j.plan.Files {
+		a.Files[i], a.Places[e.Path] = e.Path, places(i)
+	}
+	for _, d := range j.drives {
+		if d.err != nil {
+			a.Outlook = append(a.Outlook, fmt.Sprintf("%s: %v", d.identity.Name, d.err))
+		}
+	}
+	return a
+}
+
+// livePlaces fills in what only the attached drives can tell. A drive that is
+// there and cannot be looked at vouches for nothing; one that is away counts by
+// what is known of it.
+func (j *job) livePlaces(stands []stand) []offload.Place {
+	live := make([]offload.Place, 0, len(stands))
+	for _, s := range stands {
+		p := s.Place
+		if d := j.driveOf(p.DriveID); d != nil {
+			p = d.place()
+			if d.opened == nil || d.unseen {
+				continue
+			}
+		} else if j.unfit[p.DriveID] {
+			continue
+		}
+		live = withPlace(live, p)
+	}
+	return live
+}
+
+// withPlace adds a place, unless the drive is there already.
+func withPlace(places []offload.Place, p offload.Place) []offload.Place {
+	if slices.ContainsFunc(places, func(q offload.Place) bool { return q.DriveID == p.DriveID }) {
+		return places
+	}
+	return append(places, p)
+}

@@ -1,0 +1,72 @@
+package mhl
+
+import "testing"
+
+// sequenceOf is a card of files that are made up as they are asked for, so
+// that nobody holds them.
+func sequenceOf(n int, each func(i int)) Generation {
+	card := bigCard(0)
+	card.Each = func(yield func(FileHash) bool) {
+		for i := range n {
+			each(i)
+			if !yield(still(i)) {
+				return
+			}
+		}
+	}
+	return card
+}
+
+// What Append holds must not depend on the number of files. It is weighed in
+// the middle and at the end of each time that the files come by, and while they
+// are written. Not parallel: others' memory would be weighed too.
+func TestAppend_holdsNoFiles(t *testing.T) {
+	const n, limit = 50_000, 10 // bytes for each file
+	root := tempFolder(t, nil)
+	before, w, most := liveBytes(), &weighing{}, int64(0)
+	g := sequenceOf(n, func(i int) {
+		if i == n/2 || i == n-1 {
+			most = max(most, liveBytes())
+		}
+	})
+	_, err := Append(root, g, w)
+	must(t, err)
+	if held := max(most, w.most) - before; held > limit*n {
+		t.Errorf("%d bytes are held for %d files, more than %d for each", held, n, limit)
+	}
+}
+
+// Nor may a file make garbage, beyond what the caller makes: four drives at
+// once write a card's manifests.
+func TestAppend_allocatesPerFolder(t *testing.T) {
+	files := bigCard(6_000).Files
+	count := func(n int) float64 {
+		g := bigCard(0)
+		g.Files = files[:n]
+		return testing.AllocsPerRun(1, func() {
+			_, err := Append(tempFolder(t, nil), g, nil)
+			must(t, err)
+		})
+	}
+	few, many := count(1_000), count(6_000)
+	if each := (many - few) / 5_000; each > 0.25 { // a folder of a hundred has a few
+		t.Errorf("%.2f allocations for each file", each)
+	}
+}
+
+// An index is what a verification of a million files holds.
+func TestOpenIndex_isCompact(t *testing.T) {
+	const n, limit = 20_000, 200
+	root := tempFolder(t, nil)
+	_, err := Append(root, sequenceOf(n, func(int) {}), nil)
+	must(t, err)
+	before := liveBytes()
+	h, err := OpenIndex(root)
+	must(t, err)
+	if held := liveBytes() - before; held > limit*n {
+		t.Errorf("%d bytes are held for %d files, more than %d for each", held, n, limit)
+	}
+	if got := len(h.Files()); got != n {
+		t.Errorf("%d files, want %d", got, n)
+	}
+}
