@@ -54,6 +54,7 @@ func (r *run) freeChunk(ctx context.Context) (*chunk, error) {
 		return c, nil
 	default:
 	}
+	r.ring.unshare() // it may be the last one
 	look := time.NewTicker(lookEvery)
 	defer look.Stop()
 	for last := time.Now(); ; {
