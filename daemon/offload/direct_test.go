@@ -121,7 +121,7 @@ func TestSink_leavesNothingDirty(t *testing.T) {
 		data := volume.AlignedBuffer(33 << 20)
 		copy(data, noise(5, len(data)))
 		for at := 0; at < len(data); at += chunkBytes {
-			if _, err := s.Write(data[at : at+chunkBytes]); err != nil {
+			if _, err := s.Write(data[at:min(at+chunkBytes, len(data))]); err != nil {
 				t.Fatal(err)
 			}
 		}
@@ -212,7 +212,7 @@ func TestSink_directRefused(t *testing.T) {
 				if n, err := s.Write(odd[at:min(at+chunkBytes, len(data))]); err != nil {
 					t.Fatalf("at %d: %d, %v", at, n, err)
 				}
-				if err := s.Push(); err != nil {
+				if err := s.Push(false); err != nil {
 					t.Fatal(err)
 				}
 			}

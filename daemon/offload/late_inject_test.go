@@ -55,7 +55,11 @@ func TestRun_lateFaultAtEveryCall(t *testing.T) {
 
 // newLateSmall is a small card for many runs.
 func newLateSmall(t tester, base string, follow bool) *rig {
-	g := newLate(t, base, smallCard())
+	tr := smallCard()
+	for i, name := range []string{"DCIM/D.MOV", "DCIM/E.MOV"} { // a buffer each
+		tr[name] = file1(noise(i, chunkBytes/2+1))
+	}
+	g := newLate(t, base, tr)
 	g.job.buffers = 2
 	g.job.followBytes = 1
 	for i := range g.job.Drives {

@@ -18,16 +18,16 @@ func TestRun_unsureWhenLate(t *testing.T) {
 	t.Parallel()
 	inBubble(t, func(t *testing.T, base string) {
 		g := newRig(t, base, lateCard(), 3).awaited(2)
-		g.job.buffers = 3
+		g.job.buffers = 2
 		g.drives[2].takes(func(c call) time.Duration {
-			if c.kind == "write" && c.ofKind == 8 {
+			if c.kind == "write" && strings.HasSuffix(c.name, "B.MOV") && c.ofName == 1 {
 				return time.Minute
 			}
 			return 0
 		})
 		g.job.Verify = VerifyReadBackTwice
 		g.card.hook = func(c call) *fault {
-			if c.kind == "read" && strings.HasSuffix(c.name, "B.MOV") && c.ofName > 2 {
+			if c.kind == "read" && strings.HasSuffix(c.name, "A.MOV") && c.ofName > 4 {
 				return &fault{err: syscall.EIO}
 			}
 			return nil

@@ -1,6 +1,7 @@
 package offload
 
 import (
+	"context"
 	"fmt"
 	"testing"
 	"time"
@@ -107,16 +108,25 @@ func TestRun_twoSlowOfFour(t *testing.T) {
 	})
 }
 
+// manyWhole makes a card of files that take a buffer each.
+func manyWhole(n int) tree {
+	tr := tree{}
+	for i := range n {
+		tr[fmt.Sprintf("DCIM/%03d.JPG", i)] = file1(noise(i, chunkBytes/2+1+i))
+	}
+	return tr
+}
+
 // TestRun_slowNowAndThen: a drive with short fits of slowness rejoins, and gets
 // most files from the card.
 func TestRun_slowNowAndThen(t *testing.T) {
 	t.Parallel()
-	alone := inTime(t, "write", manySmall(160), 2, func(g *rig) { g.awaited(2) }, brisk, brisk)
+	alone := inTime(t, "write", manyWhole(80), 2, func(g *rig) { g.awaited(2) }, brisk, brisk)
 	inBubble(t, func(t *testing.T, base string) {
-		g := newRig(t, base, manySmall(160), 3).awaited(2)
+		g := newRig(t, base, manyWhole(80), 3).awaited(2)
 		g.speeds("write", brisk, brisk)
 		g.drives[2].takes(func(c call) time.Duration {
-			if c.kind == "write" && c.ofKind%60 == 30 {
+			if c.kind == "write" && c.ofKind%40 == 20 {
 				return 20 * brisk
 			}
 			return each("write", brisk/2)(c)
@@ -189,7 +199,7 @@ func TestRun_writesFirst(t *testing.T) {
 	t.Parallel()
 	inBubble(t, func(t *testing.T, base string) {
 		const files = 60
-		g := newRig(t, base, manySmall(files), 2).awaited(2)
+		g := newRig(t, base, manyWhole(files), 2).awaited(2)
 		g.job.aloneBytes = 1
 		first := 0
 		for i, d := range g.drives {
@@ -205,5 +215,21 @@ func TestRun_writesFirst(t *testing.T) {
 		if first < files-g.job.buffers {
 			t.Errorf("it was read back from after %d of %d files", first, files)
 		}
+	})
+}
+
+// TestRun_oneBuffer: files that share a buffer never keep it from those that
+// need one of their own.
+func TestRun_oneBuffer(t *testing.T) {
+	t.Parallel()
+	inBubble(t, func(t *testing.T, base string) {
+		tr := manySmall(4)
+		tr["DCIM/001.MOV"], tr["DCIM/002.MOV"] = file1(noise(8, chunkBytes+100)), file1(noise(9, 2*chunkBytes))
+		g := newRig(t, base, tr, 2).awaited(2)
+		g.job.buffers = 1
+		ctx, stop := context.WithTimeout(t.Context(), time.Hour)
+		defer stop()
+		res, _ := g.follow(ctx, t)
+		mustProve(t, res, 0, 1)
 	})
 }

@@ -53,7 +53,7 @@ func TestStint_takenBack(t *testing.T) {
 			for l := range s.toProve {
 				whole = append(whole, l.reading.file.index)
 			}
-			if !slices.Equal(whole, tc.whole) || len(r.ring.free) != r.ring.size || r.targets[0].faults != 0 {
+			if !slices.Equal(whole, tc.whole) || len(r.ring.free) != g.job.buffers || r.targets[0].faults != 0 {
 				t.Errorf("handed on: %v; %d buffers came back; %d faults", whole, len(r.ring.free), r.targets[0].faults)
 			}
 			if open := g.drives[0].unclosed(); len(open) > 0 {
