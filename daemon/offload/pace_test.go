@@ -93,9 +93,9 @@ func inTime(t *testing.T, kind string, tr tree, drives int, prepare func(*rig), 
 // TestRun_twoSlowOfFour: both are let go, and both catch up.
 func TestRun_twoSlowOfFour(t *testing.T) {
 	t.Parallel()
-	alone := inTime(t, "write", manySmall(160), 2, func(g *rig) { g.awaited(2) }, brisk, brisk)
+	alone := inTime(t, "write", manyWhole(80), 2, func(g *rig) { g.awaited(2) }, brisk, brisk)
 	inBubble(t, func(t *testing.T, base string) {
-		g := newRig(t, base, manySmall(160), 4).awaited(2)
+		g := newRig(t, base, manyWhole(80), 4).awaited(2)
 		g.speeds("write", brisk, slow, brisk, slow/2)
 		res, c := g.follow(t.Context(), t)
 		mustProve(t, res, 0, 1, 2, 3)
