@@ -89,6 +89,7 @@ func runBox(ctx context.Context, in io.Reader, out io.Writer) error {
 	if b.cfg.Trace {
 		cfg.Volumes = newTracedVolumes(b.cfg.Run+"/mounts", b.trace)
 	}
+	daemon.KeepSmall()
 	ctx, stop := context.WithCancel(ctx)
 	defer stop()
 	var work sync.WaitGroup

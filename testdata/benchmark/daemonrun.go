@@ -94,7 +94,14 @@ func (s *session) attach(drives []*disk) error {
 	if _, err := s.plug(drives...); err != nil {
 		return err
 	}
-	_, err := s.until(func(_ time.Duration, now *status) (bool, error) { return now.ready(len(drives)), nil })
+	_, err := s.until(func(_ time.Duration, now *status) (bool, error) {
+		for _, d := range now.Drives {
+			if d.Refused {
+				return false, fmt.Errorf("the daemon refuses %s: %s; does another measurement run?", d.Name, d.Reason)
+			}
+		}
+		return now.ready(len(drives)), nil
+	})
 	return err
 }
 

@@ -36,13 +36,10 @@ type driveStatus struct {
 }
 
 type offloadStatus struct {
-	CardLabel string `json:"card_label"`
-	Running   bool   `json:"running"`
-	// These three are nil when this tree does not publish them; progress.go
-	// alone looks at them.
-	Done           *float64 `json:"done"` // 0 to 1
-	BytesPerSecond *int64   `json:"bytes_per_second"`
-	TimeLeft       *float64 `json:"time_left_seconds"` // 0: unknown
+	CardLabel string  `json:"card_label"`
+	Running   bool    `json:"running"`
+	Done      float64 `json:"done"`         // 0 to 1
+	TimeLeft  int64   `json:"left_seconds"` // 0: not known
 
 	Copies []copyStatus `json:"copies"`
 }

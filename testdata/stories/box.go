@@ -17,6 +17,7 @@ import (
 	"math/rand/v2"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"sync"
 	"testing"
@@ -366,4 +367,34 @@ func (e Extracted) MustHoldOnly(t *testing.T, trees ...Tree) {
 	if rest := e.copies(t, func(n string) bool { return strings.HasSuffix(n, ".unfinished") }); len(rest) > 0 {
 		t.Errorf("the drive holds unfinished folders: %v", rest)
 	}
+}
+
+// MustHoldEach is MustHoldOnly for copies in whatever order.
+func (e Extracted) MustHoldEach(t *testing.T, trees ...Tree) {
+	t.Helper()
+	finished := e.Finished(t)
+	if len(finished) != len(trees) {
+		t.Fatalf("the drive holds %d finished copies %v, want %d", len(finished), finished, len(trees))
+	}
+	for _, tree := range trees {
+		want := entries(t, tree.dir)
+		i := slices.IndexFunc(finished, func(copy string) bool { return len(entries(t, copy)) >= len(want) && hasAll(t, copy, want) })
+		if i < 0 {
+			t.Fatalf("no finished copy holds %s", tree.dir)
+		}
+		tree.MustEqual(t, finished[i])
+		MustValidate(t, finished[i])
+		finished = slices.Delete(finished, i, i+1)
+	}
+}
+
+func hasAll(t *testing.T, copy string, want map[string][]byte) bool {
+	t.Helper()
+	got := entries(t, copy)
+	for name, data := range want {
+		if g, ok := got[name]; !ok || !bytes.Equal(g, data) {
+			return false
+		}
+	}
+	return true
 }
