@@ -56,7 +56,7 @@ func pacePlan(j *offload.Job, known func(driveID string) pace.Rates, card float6
 		p.Files = append(p.Files, e.SizeBytes)
 	}
 	for _, d := range j.Drives {
-		p.Copies = append(p.Copies, pace.Copy{ReadBackAfter: d.ReadBackAfter, Rates: known(d.ID), Held: func(i int) bool {
+		p.Copies = append(p.Copies, pace.Copy{ReadBackAfter: d.ReadBackAfter, FollowBytes: d.Follows(), Rates: known(d.ID), Held: func(i int) bool {
 			_, held := d.Held[j.Plan.Files[i].Path]
 			return held
 		}})

@@ -151,9 +151,18 @@ func (w *writing) write(c *chunk) {
 	}
 }
 
+// Follows says after how many bytes of a file they are read back while the rest
+// is still being written; 0 when files are read back whole.
+func (d *Drive) Follows() int64 {
+	if d.ReadBackAfter || !d.Limits.ReadsWhileWritten {
+		return 0
+	}
+	return followBytes
+}
+
 // follows: reading back may go on while a file is being written.
 func (t *target) follows() bool {
-	return !t.drive.ReadBackAfter && t.drive.Limits.ReadsWhileWritten && t.run.job.Verify != VerifySize
+	return t.drive.Follows() > 0 && t.run.job.Verify != VerifySize
 }
 
 // follow flushes what there is of a file, and has it read back.

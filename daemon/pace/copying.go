@@ -23,7 +23,7 @@ const (
 const (
 	sampleStride   = 8 << 20 // bytes
 	turningSample  = 0.008   // seconds
-	solidSample    = 0.0004  // seconds
+	solidSample    = 0.0001  // seconds; several are under way at a time
 	closingAtLeast = 0.5     // seconds
 )
 

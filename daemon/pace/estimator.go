@@ -55,12 +55,24 @@ func New(p Plan) *Estimator {
 	for i, size := range p.Files {
 		size = max(size, 0)
 		lacks := func(c Copy) bool { return c.Held == nil || !c.Held(i) }
+		begins := at
 		if slices.ContainsFunc(p.Copies, lacks) {
 			at += size
 		}
 		for k, c := range p.Copies {
-			if lacks(c) {
-				e.copies[k].append(at, size, max(leastGroup, e.total/mostGroups))
+			if !lacks(c) {
+				continue
+			}
+			portion := size
+			if c.FollowBytes > 0 && !c.ReadBackAfter {
+				portion = min(size, max(c.FollowBytes, e.total/mostGroups))
+			}
+			for done := int64(0); done < size || done == 0; {
+				n := min(size-done, portion)
+				e.copies[k].append(begins+done+n, n, max(leastGroup, e.total/mostGroups))
+				if done += n; n == 0 {
+					break
+				}
 			}
 		}
 	}

@@ -39,6 +39,9 @@ type Copy struct {
 	// ReadBackAfter: the proof begins after the last write. Otherwise files are
 	// read back as they come.
 	ReadBackAfter bool
+	// FollowBytes: a file of more is read back in portions of that many bytes
+	// while the rest of it is still being written. 0: files are read back whole.
+	FollowBytes int64
 	// Held says which files an earlier run proved there. They are read back
 	// again before anything is copied, and count as done. nil: none.
 	Held  func(file int) bool

@@ -62,7 +62,7 @@ func ofNeeded(e Estimate) float64 { return e.Left.Total.Seconds() }
 var steady = map[string]shape{
 	"one big file":      {files: sizes(1, 60*gb), cardRate: 90 * mb, needed: 2, drives: drives(simDrive{write: 200 * mb, readBack: 90 * mb}, simDrive{write: 150 * mb, readBack: 90 * mb})},
 	"few clips":         {files: sizes(7, 9*gb), cardRate: 90 * mb, needed: 2, drives: drives(simDrive{write: 200 * mb, readBack: 220 * mb}, simDrive{write: 200 * mb, readBack: 220 * mb})},
-	"20,000 stills":     {files: sizes(20_000, 2*mb), perFile: 0.01, cardRate: 90 * mb, needed: 2, drives: drives(simDrive{write: 200 * mb, readBack: 220 * mb, closing: 16}, simDrive{write: 200 * mb, readBack: 220 * mb, closing: 16})},
+	"20,000 stills":     {files: sizes(20_000, 2*mb), perFile: 0.01, cardRate: 90 * mb, needed: 2, drives: drives(simDrive{write: 200 * mb, readBack: 220 * mb, closing: 4.5}, simDrive{write: 200 * mb, readBack: 220 * mb, closing: 4.5})},
 	"resumed at half":   {files: sizes(400, 100*mb), heldFiles: 200, cardRate: 90 * mb, needed: 2, drives: drives(simDrive{write: 200 * mb, readBack: 95 * mb}, simDrive{write: 150 * mb, readBack: 95 * mb})},
 	"rotational":        {files: sizes(300, 100*mb), cardRate: 150 * mb, needed: 2, drives: drives(simDrive{write: 110 * mb, readBack: 112 * mb, after: true, closing: 32}, simDrive{write: 120 * mb, readBack: 115 * mb, after: true, closing: 32})},
 	"slow third":        {files: sizes(600, 50*mb), cardRate: 90 * mb, needed: 2, drives: drives(simDrive{write: 200 * mb, readBack: 220 * mb}, simDrive{write: 150 * mb, readBack: 180 * mb}, simDrive{write: 22 * mb, readBack: 30 * mb})},
