@@ -18,15 +18,6 @@ func (m *sim) inParallel(n string) *sim {
 	return m
 }
 
-// untilWorking waits until a card's files are being copied.
-func (m *sim) untilWorking(c *simMedium) *state.State {
-	m.t.Helper()
-	return m.until(c.label+" is being copied", func(st *state.State) bool {
-		card, ok := cardOf(st, c.name)
-		return ok && card.Phase == state.CardWorking
-	})
-}
-
 // blocked makes an operation on a file of a medium wait until goOn is called.
 func (d *simMedium) blocked(op, file string) (reached <-chan struct{}, goOn func()) {
 	there, on := make(chan struct{}), make(chan struct{})

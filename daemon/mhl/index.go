@@ -3,7 +3,6 @@ package mhl
 import (
 	"bytes"
 	"errors"
-	"maps"
 	"slices"
 	"time"
 
@@ -259,5 +258,3 @@ func (x *index) trim() {
 	x.stamped = nil
 	x.values, x.digests, x.stamps = slices.Clip(x.values), slices.Clip(x.digests), slices.Clip(x.stamps)
 }
-
-func (x *index) paths() []string { return slices.Collect(maps.Keys(x.newest)) }

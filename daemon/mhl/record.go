@@ -22,8 +22,6 @@ type sums [len(algorithms)]string
 // algorithmSet has a bit for each of algorithms.
 type algorithmSet uint8
 
-func (s algorithmSet) has(i int) bool { return s&(1<<i) != 0 }
-
 // all ranges over the places in the set, in the order of the schema.
 func (s algorithmSet) all() iter.Seq[int] {
 	return func(yield func(int) bool) {

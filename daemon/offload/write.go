@@ -16,11 +16,6 @@ const (
 	groupFiles  = 64 // their descriptors stay open until the flush
 )
 
-// followBytes is how much of a large file is written before it is flushed for
-// being read back while the rest is still to come. It is what remains to be
-// proven when the card has been read.
-const followBytes = 32 << 20
-
 // give implements consumer.
 func (t *target) give(m message) bool {
 	if t.isSetAside() || t.behind.Load() {
@@ -67,7 +62,7 @@ func (s *stint) writeFiles() {
 		}
 		switch m.what {
 		case fileBegins:
-			now = s.begin1(m.reading)
+			now = s.create(m.reading)
 		case fileData:
 			if now != nil {
 				now.write(m.chunk)
@@ -105,8 +100,8 @@ type writing struct {
 	err     error // the first; the rest of the file is thrown away
 }
 
-// begin1 makes the file.
-func (s *stint) begin1(r *reading) *writing {
+// create makes the file that is read next.
+func (s *stint) create(r *reading) *writing {
 	t := s.target
 	w := &writing{stint: s, reading: r}
 	name := t.at(r.file.Path)
@@ -149,35 +144,6 @@ func (w *writing) write(c *chunk) {
 	if w.err == nil && t.follows() && w.written-w.flushed >= t.run.job.followsAfter() && w.written < w.reading.file.SizeBytes {
 		w.follow()
 	}
-}
-
-// Follows says after how many bytes of a file they are read back while the rest
-// is still being written; 0 when files are read back whole.
-func (d *Drive) Follows() int64 {
-	if d.ReadBackAfter || !d.Limits.ReadsWhileWritten {
-		return 0
-	}
-	return followBytes
-}
-
-// follows: reading back may go on while a file is being written.
-func (t *target) follows() bool {
-	return t.drive.Follows() > 0 && t.run.job.Verify != VerifySize
-}
-
-// follow flushes what there is of a file, and has it read back.
-func (w *writing) follow() {
-	if !w.flush() {
-		return
-	}
-	w.flushed = w.written
-	if w.landing == nil {
-		w.landing = newLanding(w.reading)
-		w.landing.flushedTo(w.flushed)
-		w.stint.toProve <- w.landing
-		return
-	}
-	w.landing.flushedTo(w.flushed)
 }
 
 func (w *writing) flush() bool {

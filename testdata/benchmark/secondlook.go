@@ -22,7 +22,7 @@ func measureSecondLook(ctx context.Context, b *bench, res *result) error {
 			return fmt.Errorf("%s: %w", c.name, err)
 		}
 	}
-	res.note("counted at the daemon's file system: the time from opening to closing each file of a drive of which nothing but samples of up to %d bytes was read, added up; of the drive where that took longest; as a share of the time until all was proven", sampleBytes)
+	res.note("counted at the daemon's file system: the time from opening the first to closing the last file of a drive of which nothing but samples of up to %d bytes was read; of the drive where that took longest; as a share of the time until all was proven", sampleBytes)
 	return nil
 }
 

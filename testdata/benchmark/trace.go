@@ -23,7 +23,9 @@ type look struct {
 	Disk  string        `json:"disk"`
 	Files int           `json:"files"`
 	Reads int           `json:"reads"`
-	Busy  time.Duration `json:"busy"` // from opening each file to closing it, added up
+	Busy  time.Duration `json:"busy"` // from opening the first file to closing the last
+
+	begun time.Duration
 }
 
 // trace watches how files are read.
@@ -48,17 +50,18 @@ func (t *trace) looks() []look {
 }
 
 // sampled takes in that a file was opened and only samples of it were read.
-func (t *trace) sampled(disk string, reads int, took time.Duration) {
+func (t *trace) sampled(disk string, reads int, begun, ended time.Duration) {
 	t.mu.Lock()
 	defer t.mu.Unlock()
 	l := t.drive[disk]
 	if l == nil {
-		l = &look{Disk: disk}
+		l = &look{Disk: disk, begun: begun}
 		t.drive[disk] = l
 	}
 	l.Files++
 	l.Reads += reads
-	l.Busy += took
+	l.begun = min(l.begun, begun) // several are looked at side by side
+	l.Busy = max(l.Busy, ended-l.begun)
 }
 
 // tracedVolumes mount media as the daemon's own do, and watch what is read.
@@ -176,7 +179,7 @@ func (s *driveSource) ReadAt(p []byte, off int64) (int, error) {
 func (s *driveSource) Close() error {
 	err := s.Source.Close()
 	if !s.whole && s.reads > 0 {
-		s.fs.trace.sampled(s.fs.disk, s.reads, ticks()-s.begun)
+		s.fs.trace.sampled(s.fs.disk, s.reads, s.begun, ticks())
 	}
 	return err
 }
