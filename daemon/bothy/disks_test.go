@@ -55,6 +55,7 @@ func loopDisk(t *testing.T, name string) string {
 	run("mke2fs", "-q", "-t", "ext4", image)
 	device := run("losetup", "--find", "--show", image)
 	undo("losetup", "--detach", device)
+	run("blockdev", "--setrw", device) // somebody before us may have set it read-only
 	run("mount", device, point)
 	undo("umount", point)
 	return point

@@ -5,6 +5,7 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"strings"
 	"testing"
 
 	"bothy/daemon/volume"
@@ -46,15 +47,31 @@ func loopMount(t *testing.T, fsType string, sizeBytes int64) string {
 	if err := os.Mkdir(mnt, 0o755); err != nil {
 		t.Fatal(err)
 	}
-	for _, args := range [][]string{{mkfs, "-q", image}, {"mount", "-o", "loop", image, mnt}} {
-		if out, err := exec.Command(args[0], args[1:]...).CombinedOutput(); err != nil {
+	device := ""
+	for _, args := range [][]string{
+		{mkfs, "-q", image}, {"losetup", "--find", "--show", image},
+		// A device that somebody before us set read-only would still be.
+		{"blockdev", "--setrw", "DEVICE"}, {"mount", "DEVICE", mnt},
+	} {
+		for i := range args {
+			args[i] = strings.Replace(args[i], "DEVICE", device, 1)
+		}
+		out, err := exec.Command(args[0], args[1:]...).CombinedOutput()
+		if err != nil {
 			t.Skipf("%v: %v: %s", args, err, out)
 		}
-	}
-	t.Cleanup(func() {
-		if out, err := exec.Command("umount", mnt).CombinedOutput(); err != nil {
-			t.Errorf("umount: %v: %s", err, out)
+		if args[0] == "losetup" {
+			device = strings.TrimSpace(string(out))
+			t.Cleanup(func() { undo(t, "losetup", "--detach", device) })
 		}
-	})
+	}
+	t.Cleanup(func() { undo(t, "umount", mnt) })
 	return mnt
+}
+
+func undo(t *testing.T, args ...string) {
+	t.Helper()
+	if out, err := exec.Command(args[0], args[1:]...).CombinedOutput(); err != nil {
+		t.Errorf("%v: %v: %s", args, err, out)
+	}
 }
