@@ -65,7 +65,8 @@ func loopMount(t *testing.T, fsType string, sizeBytes int64) string {
 			t.Cleanup(func() { undo(t, "losetup", "--detach", device) })
 		}
 	}
-	t.Cleanup(func() { undo(t, "umount", mnt) })
+	// Lazily: a program that another test is just starting may hold it for a moment.
+	t.Cleanup(func() { undo(t, "umount", "--lazy", mnt) })
 	return mnt
 }
 
