@@ -107,7 +107,7 @@ func courses(drives int) *rapid.Generator[func(*rig)] {
 		copies := rapid.IntRange(0, 3).Draw(t, "copies")
 		level := rapid.SampledFrom([]Level{VerifyReadBack, VerifyReadBack, VerifyReadBackTwice}).Draw(t, "level")
 		buffers := rapid.IntRange(1, 6).Draw(t, "buffers")
-		behind := rapid.Int64Range(1, 2*chunkBytes).Draw(t, "follow")
+		behind := rapid.Int64Range(1, 2*testChunk).Draw(t, "follow")
 		var after, syncfs, follows, shared []bool
 		for range drives {
 			after = append(after, rapid.Bool().Draw(t, "after"))

@@ -18,8 +18,8 @@ import (
 // that takes a way of its own.
 func lateCard() tree {
 	tr := manySmall(12)
-	tr["A.MOV"] = file1(noise(50, 3*chunkBytes+5000))
-	tr["B.MOV"] = file1(noise(51, 2*chunkBytes))
+	tr["A.MOV"] = file1(noise(50, 3*testChunk+5000))
+	tr["B.MOV"] = file1(noise(51, 2*testChunk))
 	tr["DCIM/EMPTY.TXT"], tr["MISC"] = file1(nil), node{dir: true, at: testTime}
 	return tr
 }

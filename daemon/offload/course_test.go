@@ -140,7 +140,7 @@ func (c *course) judge(t tester, res Result) {
 	if open := g.card.unclosed(); len(open) > 0 {
 		t.Fatalf("left open on the card: %q", open)
 	}
-	if n, all := int64(len(c.run.ring.free))*chunkBytes, c.run.ring.sizeBytes.Load(); n < all {
+	if n, all := int64(len(c.run.ring.free))*testChunk, c.run.ring.sizeBytes.Load(); n < all {
 		t.Fatalf("buffers of %d bytes of %d came back", n, all)
 	}
 	g.audit(t, res)

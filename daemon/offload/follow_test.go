@@ -16,7 +16,7 @@ import (
 // the slowest, so that there is time for it.
 func newFollowed(t tester, base string, tr tree) *rig {
 	g := newRig(t, base, tr, 2).awaited(0)
-	g.job.followBytes = chunkBytes
+	g.job.followBytes = testChunk
 	g.card.takes(each("read", 3*brisk))
 	for i := range g.job.Drives {
 		g.job.Drives[i].Limits.ReadsWhileWritten = true
@@ -27,7 +27,7 @@ func newFollowed(t tester, base string, tr tree) *rig {
 
 func followedCard() tree {
 	tr := manySmall(5)
-	tr["A.MOV"], tr["B.MOV"] = file1(noise(60, 6*chunkBytes+77)), file1(noise(61, 3*chunkBytes))
+	tr["A.MOV"], tr["B.MOV"] = file1(noise(60, 6*testChunk+77)), file1(noise(61, 3*testChunk))
 	return tr
 }
 
@@ -231,7 +231,7 @@ func TestRun_readsNoFurtherThanFlushed(t *testing.T) {
 	t.Parallel()
 	inBubble(t, func(t *testing.T, base string) {
 		g := newFollowed(t, base, followedCard())
-		g.job.followBytes = 2 * chunkBytes
+		g.job.followBytes = 2 * testChunk
 		slowly := g.drives[0].hook
 		g.drives[0].hook = func(c call) *fault {
 			slowly(c)
@@ -270,7 +270,7 @@ func TestRun_letGoWhileFollowed(t *testing.T) {
 	t.Parallel()
 	inBubble(t, func(t *testing.T, base string) {
 		g := newLate(t, base, lateCard())
-		g.job.followBytes = chunkBytes
+		g.job.followBytes = testChunk
 		g.card.takes(each("read", brisk)) // time for reading the first portion back
 		for i := range g.job.Drives {
 			g.job.Drives[i].Limits.ReadsWhileWritten = true

@@ -44,7 +44,7 @@ func TestRun_driveHangs(t *testing.T) {
 func hang(t *testing.T, base string, at func(call) bool) {
 	// More than the ring holds, so that a drive that keeps its buffers would
 	// stop everybody.
-	tr := tree{"Z.MOV": file1(noise(7, 6*chunkBytes))}
+	tr := tree{"Z.MOV": file1(noise(7, 6*testChunk))}
 	for name, n := range smallCard() {
 		tr[name] = n
 	}
@@ -91,7 +91,7 @@ func TestRun_hangsAfterAnotherFault(t *testing.T) {
 	t.Parallel()
 	base := memoryDir(t)
 	synctest.Test(t, func(t *testing.T) {
-		g, s := newRig(t, base, tree{"A.JPG": file1(bigNoise), "Z.MOV": file1(noise(7, 6*chunkBytes))}, 2), &slot{}
+		g, s := newRig(t, base, tree{"A.JPG": file1(bigNoise), "Z.MOV": file1(noise(7, 6*testChunk))}, 2), &slot{}
 		g.job.Drives[0].Medium = s
 		g.job.buffers = 16 // reading back waits for a writer that is far behind
 		wake, writing := make(chan struct{}), make(chan struct{})

@@ -123,8 +123,9 @@ type Job struct {
 	// before the error is put down to the medium. It must exceed the kernel's
 	// polling of removable media, 2 s by default. 0 means 2.5 s.
 	Settle time.Duration
-	// For tests, which make many runs: 0 means ringChunks, singleFlush and followBytes.
+	// For tests, which make many runs: 0 means ringChunks, chunkBytes, singleFlush and followBytes.
 	buffers     int
+	chunkBytes  int64
 	aloneBytes  int64
 	followBytes int64
 }
@@ -210,11 +211,15 @@ type CopyProgress struct {
 func (j *Job) patience() time.Duration { return orDuration(j.Patience, time.Minute) }
 func (j *Job) settle() time.Duration   { return orDuration(j.Settle, 2500*time.Millisecond) }
 
-func (j *Job) ring() int {
+func (j *Job) ring() (chunks int, bytesEach int64) {
+	chunks, bytesEach = ringChunks, chunkBytes
 	if j.buffers > 0 {
-		return j.buffers
+		chunks = j.buffers
 	}
-	return ringChunks
+	if j.chunkBytes > 0 {
+		bytesEach = j.chunkBytes
+	}
+	return chunks, bytesEach
 }
 
 // flushedAlone: a file of this size is flushed by itself.

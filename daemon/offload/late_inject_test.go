@@ -57,7 +57,7 @@ func TestRun_lateFaultAtEveryCall(t *testing.T) {
 func newLateSmall(t tester, base string, follow bool) *rig {
 	tr := smallCard()
 	for i, name := range []string{"DCIM/D.MOV", "DCIM/E.MOV"} { // a buffer each
-		tr[name] = file1(noise(i, chunkBytes/2+1))
+		tr[name] = file1(noise(i, testChunk/2+1))
 	}
 	g := newLate(t, base, tr)
 	g.job.buffers = 2

@@ -63,7 +63,7 @@ func TestRun_twiceWhenLate(t *testing.T) {
 func TestRun_letGoInTheSecondReading(t *testing.T) {
 	t.Parallel()
 	inBubble(t, func(t *testing.T, base string) {
-		g := newRig(t, base, tree{"A.MOV": file1(noise(70, 3*chunkBytes))}, 3).awaited(2)
+		g := newRig(t, base, tree{"A.MOV": file1(noise(70, 3*testChunk))}, 3).awaited(2)
 		g.job.Verify, g.job.buffers = VerifyReadBackTwice, 3
 		g.drives[2].takes(each("write", time.Minute))
 		res, c := g.follow(t.Context(), t)

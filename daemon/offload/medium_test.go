@@ -191,7 +191,7 @@ func TestRun_unreadableFile(t *testing.T) {
 	res := Run(context.Background(), g.job)
 	g.audit(t, res)
 	bad := "DCIM/100SKUAS/A.MOV"
-	if res.CardErr != nil || len(res.Unreadable) != 1 || !strings.Contains(res.Unreadable[bad], fmt.Sprintf("byte %d", chunkBytes)) {
+	if res.CardErr != nil || len(res.Unreadable) != 1 || !strings.Contains(res.Unreadable[bad], fmt.Sprintf("byte %d", testChunk)) {
 		t.Errorf("%v, unreadable %v", res.CardErr, res.Unreadable)
 	}
 	rest := tree{}

@@ -21,19 +21,19 @@ import (
 	"bothy/daemon/state"
 )
 
-const chunk1, stride = chunkBytes, checksum.SampleStrideBytes
+const chunk1, stride = testChunk, checksum.SampleStrideBytes
 
 // TestRun_everySizeAtTheEdges runs on the disk, with real flushes and real
 // direct reading.
 func TestRun_everySizeAtTheEdges(t *testing.T) {
 	t.Parallel()
 	tr := tree{"empty folder": {dir: true, at: testTime}, "DCIM/100SKUAS/deep/empty": {dir: true, at: testTime.Add(time.Second)}}
-	for i, size := range []int{0, 1, 4095, 4096, 4097, chunk1 - 1, chunk1, chunk1 + 1,
+	for i, size := range []int{0, 1, 4095, 4096, 4097, chunkBytes - 1, chunkBytes, chunkBytes + 1,
 		singleFlush - 1, singleFlush, singleFlush + 1, stride, stride + 4097} {
 		tr[fmt.Sprintf("DCIM/100SKUAS/CLIP%04d.MOV", size)] = node{data: noise(i, size), at: testTime.Add(time.Duration(i) * time.Minute)}
 	}
 	g := newRig(t, t.TempDir(), tr, 2)
-	g.job.buffers, g.job.aloneBytes = 0, 0
+	g.job.buffers, g.job.chunkBytes, g.job.aloneBytes = 0, 0, 0
 	for i, d := range g.drives {
 		d.noFlush = false
 		g.job.Drives[i].ReadBackAfter = i == 1

@@ -28,7 +28,7 @@ type pace struct {
 // nextChunk waits for a buffer for the next portion of a file of which so many
 // bytes are to come. It has one share.
 func (r *run) nextChunk(ctx context.Context, toCome int64) (*chunk, error) {
-	small := toCome <= chunkBytes/2
+	small := toCome <= r.ring.chunkBytes/2
 	if small {
 		if c := r.ring.part(toCome); c != nil {
 			return c, nil

@@ -20,11 +20,11 @@ var loads = []struct {
 	name, kind string // kind of call that a drive's speed is shown in
 	tree       func() tree
 }{
-	{"one large file", "write", func() tree { return tree{"Z.MOV": file1(noise(1, 60*chunkBytes+77))} }},
+	{"one large file", "write", func() tree { return tree{"Z.MOV": file1(noise(1, 60*testChunk+77))} }},
 	{"files of some portions", "write", func() tree {
 		tr := tree{}
 		for i := range 24 {
-			tr[fmt.Sprintf("DCIM/%03d.MOV", i)] = file1(noise(i, 3*chunkBytes+i))
+			tr[fmt.Sprintf("DCIM/%03d.MOV", i)] = file1(noise(i, 3*testChunk+i))
 		}
 		return tr
 	}},
@@ -112,7 +112,7 @@ func TestRun_twoSlowOfFour(t *testing.T) {
 func manyWhole(n int) tree {
 	tr := tree{}
 	for i := range n {
-		tr[fmt.Sprintf("DCIM/%03d.JPG", i)] = file1(noise(i, chunkBytes/2+1+i))
+		tr[fmt.Sprintf("DCIM/%03d.JPG", i)] = file1(noise(i, testChunk/2+1+i))
 	}
 	return tr
 }
@@ -224,7 +224,7 @@ func TestRun_oneBuffer(t *testing.T) {
 	t.Parallel()
 	inBubble(t, func(t *testing.T, base string) {
 		tr := manySmall(4)
-		tr["DCIM/001.MOV"], tr["DCIM/002.MOV"] = file1(noise(8, chunkBytes+100)), file1(noise(9, 2*chunkBytes))
+		tr["DCIM/001.MOV"], tr["DCIM/002.MOV"] = file1(noise(8, testChunk+100)), file1(noise(9, 2*testChunk))
 		g := newRig(t, base, tr, 2).awaited(2)
 		g.job.buffers = 1
 		ctx, stop := context.WithTimeout(t.Context(), time.Hour)

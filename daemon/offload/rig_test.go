@@ -29,6 +29,10 @@ type rig struct {
 	roots  []*os.Root
 }
 
+// testChunk is a portion of the tests' rings, small so that they need not move
+// much to fill them.
+const testChunk = 128 << 10
+
 // memoryDir is a place where files cost no disk; tests that need none of the
 // disk's ways use it.
 func memoryDir(t tester) string {
@@ -76,7 +80,7 @@ func newRig(t tester, base string, tr tree, drives int) *rig {
 	g.job = Job{
 		Card: Card{FS: g.card}, Checksum: checksum.XXH128, Verify: VerifyReadBack, Recorder: g.rec,
 		Creator: mhl.Creator{Tool: "test"}, Now: func() (time.Time, bool) { return testTime, true },
-		Settle: time.Nanosecond, buffers: 3, aloneBytes: 1 << 20,
+		Settle: time.Nanosecond, buffers: 3, chunkBytes: testChunk, aloneBytes: testChunk,
 	}
 	for i := range drives {
 		d := open(fmt.Sprintf("drive%d", i), old())

@@ -42,29 +42,34 @@ func (c *chunk) release() {
 }
 
 type ring struct {
-	sizeBytes atomic.Int64
-	free      chan *chunk
+	chunkBytes int64
+	sizeBytes  atomic.Int64
+	free       chan *chunk
 	// shared is being cut into parts for small files, and rest is what is left
 	// of it. Both are the reader's.
 	shared *chunk
 	rest   []byte
 }
 
-func newRing(chunks int) *ring {
-	r := &ring{free: make(chan *chunk, chunks+ringSpare)}
+func newRing(chunks int, chunkBytes int64) *ring {
+	r := &ring{chunkBytes: chunkBytes, free: make(chan *chunk, chunks+ringSpare)}
 	r.sizeBytes.Store(int64(chunks) * chunkBytes)
 	for range chunks {
-		r.free <- &chunk{buf: volume.AlignedBuffer(chunkBytes), ring: r}
+		r.free <- r.newChunk()
 	}
 	return r
 }
 
+func (r *ring) newChunk() *chunk {
+	return &chunk{buf: volume.AlignedBuffer(int(r.chunkBytes)), ring: r}
+}
+
 // shrink gives chunks back until so many are left.
 func (r *ring) shrink(chunks int) {
-	for r.sizeBytes.Load() > int64(chunks)*chunkBytes {
+	for r.sizeBytes.Load() > int64(chunks)*r.chunkBytes {
 		select {
 		case <-r.free:
-			r.sizeBytes.Add(-chunkBytes)
+			r.sizeBytes.Add(-r.chunkBytes)
 		default:
 			return // a hung drive holds the rest
 		}
@@ -105,7 +110,7 @@ const ringSpare = 64
 // replace makes up for a buffer that a hung drive will not give back.
 func (r *ring) replace() {
 	select {
-	case r.free <- &chunk{buf: volume.AlignedBuffer(chunkBytes), ring: r}:
+	case r.free <- r.newChunk():
 	default: // more drives hang than anybody has slots for
 	}
 }

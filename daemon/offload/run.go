@@ -128,7 +128,7 @@ func algorithms(job *Job) []string {
 }
 
 // proofBuffer is a drive's own buffer for reading back.
-func (r *run) proofBuffer() []byte { return volume.AlignedBuffer(chunkBytes) }
+func (r *run) proofBuffer() []byte { return volume.AlignedBuffer(int(r.ring.chunkBytes)) }
 
 // watch looks after hung drives and progress until the returned func is called.
 func (r *run) watch() (stop func()) {

@@ -32,7 +32,7 @@ func TestStint_takenBack(t *testing.T) {
 	} {
 		t.Run(tc.name, func(t *testing.T) {
 			t.Parallel()
-			g := newRig(t, memoryDir(t), tree{"A.MOV": file1(noise(1, 2*chunkBytes)), "B.MOV": file1(noise(2, 2*chunkBytes))}, 1)
+			g := newRig(t, memoryDir(t), tree{"A.MOV": file1(noise(1, 2*testChunk)), "B.MOV": file1(noise(2, 2*testChunk))}, 1)
 			g.job.buffers = 8
 			r := newRun(&g.job)
 			r.start(t.Context())
@@ -42,7 +42,7 @@ func TestStint_takenBack(t *testing.T) {
 				m := message{what: step.what, reading: readings[step.file]}
 				if step.what == fileData {
 					m.chunk = <-r.ring.free
-					m.chunk.n = chunkBytes
+					m.chunk.n = testChunk
 					m.chunk.refs.Store(1)
 				}
 				s.queue <- m
