@@ -14,7 +14,7 @@ const memoryTarget = 96
 
 func measureMemory(ctx context.Context, b *bench, res *result) error {
 	long := recipe{sparse: b.share(20<<30, 0.1)}
-	many := recipe{seed: 3, small: int(b.share(100_000, 0.1))}
+	many := recipe{seed: 3, small: int(b.share(100_000, 1))}
 	wide := footage(b.share(2000*mib, 0.25))
 	fast := speed{}
 	jobs := []struct {
