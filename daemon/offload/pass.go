@@ -14,6 +14,8 @@ func (r *run) pass(ctx context.Context) bool {
 	if len(takers) == 0 {
 		return false
 	}
+	chunks, _ := r.job.ring()
+	r.ring.grow(chunks)
 	r.passBegan = time.Now()
 	for _, s := range takers {
 		s.begin(ctx)
@@ -35,6 +37,7 @@ func (r *run) pass(ctx context.Context) bool {
 	if ctx.Err() != nil && card.err == nil {
 		card.err = context.Cause(ctx)
 	}
+	r.ring.shrink(behindChunks) // finishing wants memory, and reading none
 	r.cardErr, r.unsure = card.err, card.unsure
 	r.compareHistory()
 	close(card.done)

@@ -76,6 +76,14 @@ func (r *ring) shrink(chunks int) {
 	}
 }
 
+// grow makes up for chunks that were given back.
+func (r *ring) grow(chunks int) {
+	for r.sizeBytes.Load() < int64(chunks)*r.chunkBytes {
+		r.free <- r.newChunk()
+		r.sizeBytes.Add(r.chunkBytes)
+	}
+}
+
 // part cuts a buffer for a small file off the shared chunk, if that has room.
 func (r *ring) part(sizeBytes int64) *chunk {
 	room := int(sizeBytes+volume.Alignment-1) / volume.Alignment * volume.Alignment

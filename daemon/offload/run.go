@@ -70,6 +70,7 @@ func (r *run) carryOut(ctx context.Context) Result {
 		r.cardErr = context.Cause(ctx)
 	}
 	r.books.close()
+	r.ring.shrink(0) // its memory is better used for the answer
 	return r.result()
 }
 
