@@ -46,9 +46,7 @@ func (r *run) sources() (list []*target) {
 // out what they lack then.
 func (r *run) behindStints(card *cardRead) (list []*stint) {
 	for _, t := range r.live() {
-		if t.stint != nil {
-			<-t.stint.over
-		}
+		t.settled()
 		if s := r.stintFor(t, card); s != nil {
 			list = append(list, s)
 		}
@@ -58,9 +56,7 @@ func (r *run) behindStints(card *cardRead) (list []*stint) {
 
 func (r *run) lastPass(ctx context.Context) bool {
 	for _, t := range r.live() {
-		if t.stint != nil {
-			<-t.stint.over
-		}
+		t.settled()
 		t.behind.Store(false) // nobody is left to be held up
 	}
 	return r.pass(ctx)

@@ -90,6 +90,25 @@ func inTime(t *testing.T, kind string, tr tree, drives int, prepare func(*rig), 
 	return took
 }
 
+// TestRun_slowToBegin: a drive that is long in making its folders, since it is
+// still busy with an earlier card, is not waited for if it can be done without.
+func TestRun_slowToBegin(t *testing.T) {
+	t.Parallel()
+	alone := inTime(t, "write", manySmall(40), 2, func(g *rig) { g.awaited(2) }, brisk, brisk)
+	for _, copies := range []int{2, 3} {
+		inBubble(t, func(t *testing.T, base string) {
+			g := newRig(t, base, manySmall(40), 3).awaited(copies)
+			g.speeds("write", brisk, brisk)
+			g.drives[2].takes(each("mkdir", 40*time.Second))
+			res, c := g.follow(t.Context(), t)
+			mustProve(t, res, 0, 1, 2)
+			if waited := c.last(t, 0, 1) > alone+2*graceAtStart; waited != (copies == 3) {
+				t.Errorf("of %d copies: two drives took %v, and %v without a third", copies, c.last(t, 0, 1), alone)
+			}
+		})
+	}
+}
+
 // TestRun_twoSlowOfFour: both are let go, and both catch up.
 func TestRun_twoSlowOfFour(t *testing.T) {
 	t.Parallel()

@@ -57,12 +57,10 @@ type cardRead struct {
 // takes part in no other one.
 func (r *run) stintsFor(card *cardRead) (list []*stint) {
 	for _, t := range r.live() {
-		if t.stint != nil {
-			if t.behind.Load() && r.canSpare(t, notAsked) {
-				continue
-			}
-			<-t.stint.over
+		if t.behind.Load() && r.canSpare(t, notAsked) {
+			continue
 		}
+		t.settled()
 		if s := r.stintFor(t, card); s != nil {
 			list = append(list, s)
 		}

@@ -65,6 +65,9 @@ func (r *run) carryOut(ctx context.Context) Result {
 		}
 	}
 	r.catchUp(ctx)
+	for _, t := range r.targets {
+		<-t.prepared
+	}
 	r.stints.Wait()
 	if ctx.Err() != nil && r.cardErr == nil {
 		r.cardErr = context.Cause(ctx)
@@ -195,14 +198,63 @@ func (t *target) provenWhole() bool {
 	return t.result != nil && t.result.Phase == state.CopyProven
 }
 
-// start checks each drive and makes its folders; drives do so side by side.
+// graceAtStart is how long a drive that can be done without may take to make its
+// folders when enough others have theirs.
+const graceAtStart = time.Second
+
+// start checks each drive and makes its folders; drives do so side by side. A
+// drive that takes long, and can be done without, begins by being let go.
 func (r *run) start(ctx context.Context) {
-	var all sync.WaitGroup
+	ready := make(chan struct{}, len(r.targets))
 	for _, t := range r.targets {
-		all.Add(1)
-		r.guard(t, func() { t.prepare(ctx) }, all.Done)
+		r.guard(t, func() { t.prepare(ctx) }, func() { close(t.prepared); ready <- struct{}{} })
 	}
-	all.Wait()
+	var grace <-chan time.Time
+	for range r.targets {
+		if grace == nil && r.enoughPrepared() {
+			timer := time.NewTimer(graceAtStart)
+			defer timer.Stop()
+			grace = timer.C
+		}
+		select {
+		case <-ready:
+		case <-grace:
+			for _, t := range r.targets {
+				if !t.isPrepared() {
+					t.behind.Store(true)
+				}
+			}
+			return
+		}
+	}
+}
+
+// enoughPrepared reports whether the drives that are ready are enough.
+func (r *run) enoughPrepared() bool {
+	var places []Place
+	for _, t := range r.targets {
+		if t.isPrepared() && !t.isSetAside() && !t.refused() {
+			places = append(places, t.drive.Place)
+		}
+	}
+	return r.job.Copies > 0 && Distinct(places) >= r.job.Copies
+}
+
+func (t *target) isPrepared() bool {
+	select {
+	case <-t.prepared:
+		return true
+	default:
+		return false
+	}
+}
+
+// settled waits until nothing goes on at a drive from before.
+func (t *target) settled() {
+	<-t.prepared
+	if t.stint != nil {
+		<-t.stint.over
+	}
 }
 
 // guard runs work for one drive and calls done when it ends, or when the drive

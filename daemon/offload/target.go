@@ -30,7 +30,9 @@ type target struct {
 
 	stint *stint        // of the running pass; the reader's
 	gone  chan struct{} // closed when the drive is set aside
-	stuck chan struct{} // closed when a call into it does not come back
+	// prepared is closed when the drive has its folders, or never will.
+	prepared chan struct{}
+	stuck    chan struct{} // closed when a call into it does not come back
 
 	mu        sync.Mutex
 	err       error           // guarded by mu; why it was set aside
@@ -58,7 +60,7 @@ const maxFaults = 12
 func newTarget(r *run, d *Drive) *target {
 	return &target{
 		run: r, drive: d, work: d.Folder + UnfinishedSuffix,
-		gone: make(chan struct{}), stuck: make(chan struct{}), phase: state.CopyWaiting,
+		gone: make(chan struct{}), prepared: make(chan struct{}), stuck: make(chan struct{}), phase: state.CopyWaiting,
 		attempts: map[int]int{}, standing: make([]standing, len(r.files)), pace: pace{low: make(chan struct{}, 1)},
 	}
 }

@@ -22,7 +22,7 @@ func TestStory_slowThirdDriveAndCardPulled(t *testing.T) {
 	b := StartBox(t, policyText, testbed.Options{MemoryMiB: 768})
 	b.PlugUSB("drive-0", drives[0], testbed.USBOptions{})
 	b.PlugUSB("drive-1", drives[1], testbed.USBOptions{})
-	b.PlugUSB("drive-2", drives[2], testbed.USBOptions{WriteBps: 150_000, ReadBps: 16 << 20})
+	b.PlugUSB("drive-2", drives[2], testbed.USBOptions{WriteBps: 700_000, ReadBps: 16 << 20})
 	b.PlugUSB("card-a", cardA, testbed.USBOptions{Removable: true})
 	s := b.Until("the first card is released while the third drive is behind", func(s Status) bool {
 		return len(s.Cards) == 1 && s.Cards[0].Verdict == "release" && s.Cards[0].Phase == "decided"
