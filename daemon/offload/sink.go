@@ -33,7 +33,7 @@ func (r *RootFS) Create(name string, sizeBytes int64) (Sink, error) {
 		f.Close()
 		return nil, errors.Join(&os.PathError{Op: "allocate", Path: name, Err: err}, r.Root.Remove(name))
 	}
-	s.direct = s.setDirect(true) == nil
+	s.direct = volume.TakesDirect(s.fd) && s.setDirect(true) == nil
 	return s, nil
 }
 

@@ -186,59 +186,58 @@ func OpenGrowing(root *os.Root, path string) (*DirectFile, error) {
 }
 
 func prepareGrowing(f *os.File) (*DirectFile, error) {
-	fd := int(f.Fd())
-	var st unix.Stat_t
-	if err := unix.Fstat(fd, &st); err != nil {
-		return nil, err
-	}
-	var sfs unix.Statfs_t
-	if err := unix.Fstatfs(fd, &sfs); err != nil {
-		return nil, err
-	}
-	fsType := typeByMagic(int64(sfs.Type))
-	d := &DirectFile{file: f, fd: fd, size: st.Size, align: directAlign(fd), method: Direct}
-	if unbacked(fsType) {
-		d.method = Unbacked
-		return d, nil
+	d, fsType, err := describe(f)
+	if err != nil || d.method == Unbacked {
+		return d, err
 	}
 	if !LimitsOf(fsType).ReadsWhileWritten {
 		return nil, fmt.Errorf("%w: a file that grows cannot be told to be read from the medium here", ErrCached)
 	}
-	if err := setDirect(fd); err != nil {
+	if err := setDirect(d.fd); err != nil {
 		return nil, fmt.Errorf("%w: %w", ErrCached, err)
 	}
 	return d, nil
 }
 
-func prepareDirect(f *os.File) (*DirectFile, error) {
-	fd := int(f.Fd())
+// describe is what both ways of opening need to know of a file. Its method is
+// Unbacked, or Direct until somebody finds that it is not.
+func describe(f *os.File) (d *DirectFile, fsType string, err error) {
+	d = &DirectFile{file: f, fd: int(f.Fd()), method: Direct}
 	var st unix.Stat_t
-	if err := unix.Fstat(fd, &st); err != nil {
-		return nil, err
+	if err := unix.Fstat(d.fd, &st); err != nil {
+		return nil, "", err
 	}
 	var sfs unix.Statfs_t
-	if err := unix.Fstatfs(fd, &sfs); err != nil {
-		return nil, err
+	if err := unix.Fstatfs(d.fd, &sfs); err != nil {
+		return nil, "", err
 	}
-	fsType := typeByMagic(int64(sfs.Type))
-	d := &DirectFile{file: f, fd: fd, size: st.Size, align: directAlign(fd)}
+	d.size, fsType = st.Size, typeByMagic(int64(sfs.Type))
 	if unbacked(fsType) {
 		d.method = Unbacked
-		return d, nil
+	}
+	if d.align, err = directAlign(d.fd); err != nil {
+		d.align = Alignment // setDirect says so again where it matters
+	}
+	return d, fsType, nil
+}
+
+func prepareDirect(f *os.File) (*DirectFile, error) {
+	d, fsType, err := describe(f)
+	if err != nil || d.method == Unbacked {
+		return d, err
 	}
 	limits := LimitsOf(fsType)
 	if !limits.DirectReadsMedium {
 		return nil, fmt.Errorf("%w: nothing is known of the layers below this file system", ErrCached)
 	}
-	if err := unix.SyncFileRange(fd, 0, 0, unix.SYNC_FILE_RANGE_WAIT_BEFORE|unix.SYNC_FILE_RANGE_WRITE|unix.SYNC_FILE_RANGE_WAIT_AFTER); err != nil {
+	if err := unix.SyncFileRange(d.fd, 0, 0, unix.SYNC_FILE_RANGE_WAIT_BEFORE|unix.SYNC_FILE_RANGE_WRITE|unix.SYNC_FILE_RANGE_WAIT_AFTER); err != nil {
 		return nil, fmt.Errorf("write out: %w", err)
 	}
-	if err := checkNotInline(f, st.Size, limits); err != nil {
+	if err := checkNotInline(f, d.size, limits); err != nil {
 		return nil, err
 	}
 	evictErr := Evict(f)
-	d.method = Direct
-	if err := setDirect(fd); err != nil {
+	if err := setDirect(d.fd); err != nil {
 		d.method = Evicted
 	}
 	// Btrfs serves compressed extents through the cache even when asked for
@@ -258,7 +257,13 @@ func unbacked(fsType string) bool {
 	return false
 }
 
+// setDirect asks for direct I/O. Some file systems take the flag and then serve
+// a file through the cache all the same (ext4 with data=journal, or encrypted);
+// statx(2) tells which.
 func setDirect(fd int) error {
+	if _, err := directAlign(fd); err != nil {
+		return err
+	}
 	flags, err := unix.FcntlInt(uintptr(fd), unix.F_GETFL, 0)
 	if err != nil {
 		return err
@@ -267,20 +272,33 @@ func setDirect(fd int) error {
 	return err
 }
 
+// TakesDirect reports whether direct I/O on an open file is what it says, as far
+// as the file system tells.
+func TakesDirect(fd int) bool {
+	_, err := directAlign(fd)
+	return err == nil
+}
+
 // directAlign is the alignment for direct reading, at least Alignment; more
-// only where statx(2) asks for it.
-func directAlign(fd int) int {
+// only where statx(2) asks for it. The error is that the file takes no direct
+// I/O at all.
+func directAlign(fd int) (int, error) {
 	var st unix.Statx_t
 	err := unix.Statx(fd, "", unix.AT_EMPTY_PATH, unix.STATX_DIOALIGN, &st)
 	if err != nil || st.Mask&unix.STATX_DIOALIGN == 0 {
-		return Alignment
+		return Alignment, nil // an older kernel, or a file system that does not tell
+	}
+	if st.Dio_offset_align == 0 {
+		return 0, errNoDirect
 	}
 	align := max(Alignment, int(st.Dio_mem_align), int(st.Dio_offset_align))
 	if align > bounceBytes || align%Alignment != 0 {
-		return Alignment
+		return Alignment, nil
 	}
-	return align
+	return align, nil
 }
+
+var errNoDirect = errors.New("the file takes no direct I/O")
 
 // openFile opens a regular file below root. It does not wait (a fifo without a
 // writer would otherwise hang it), follows no link and crosses no mount.

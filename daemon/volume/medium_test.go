@@ -260,3 +260,44 @@ func TestCheckMedium_countsInsertions(t *testing.T) {
 		t.Errorf("CheckMedium of a file: %v, want ENOTBLK", err)
 	}
 }
+
+// A drive may ask, in its own superblock, to be mounted so that direct I/O is
+// quietly served from memory (ext4(5), data=journal). What is read from it as
+// from the medium is the medium's, or is refused.
+func TestOpenDirect_driveThatTakesNoDirectIO(t *testing.T) {
+	eachFS(t, func(t *testing.T, fs rigFS) {
+		if fs.name != "ext4" {
+			t.Skip("this kernel has no driver that would do so")
+		}
+		needTool(t, "tune2fs")
+		image := fs.image(t)
+		run(t, "tune2fs", "-o", "journal_data", image)
+		m := mountDrive(t, loop(t, image), fs.name)
+		path := filepath.Join(m.Path, "clip")
+		want := patterned(1<<20 + 100)
+		writeOutside(t, path, want)
+		if err := m.Flush(); err != nil {
+			t.Fatal(err)
+		}
+		if got, err := os.ReadFile(path); err != nil || !bytes.Equal(got, want) { // fills the cache
+			t.Fatalf("buffered read gave %d bytes, %v", len(got), err)
+		}
+		corruptOnMedium(t, image, want)
+		root := openRoot(t, m.Path)
+		for _, open := range []func(*os.Root, string) (*DirectFile, error){OpenGrowing, OpenDirect} { // the second empties the cache
+			d, err := open(root, "clip")
+			if errors.Is(err, ErrCached) {
+				continue
+			}
+			if err != nil {
+				t.Fatal(err)
+			}
+			if got, err := io.ReadAll(d); err == nil && bytes.Equal(got, want) {
+				t.Errorf("a file that is opened as %s was read from memory", d.Method())
+			}
+			d.Close()
+		}
+		root.Close()
+		unmount(t, m)
+	})
+}
