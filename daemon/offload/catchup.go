@@ -24,7 +24,7 @@ func (r *run) catchUp(ctx context.Context) {
 	}
 	// Nothing finished can be read from, or it does not hold all: the card may.
 	for pass := 0; pass < r.job.attempts() && r.cardErr == nil && !r.cardDone && ctx.Err() == nil; pass++ {
-		if !r.lastPass(ctx) {
+		if !r.pass(ctx) {
 			return
 		}
 	}
@@ -33,40 +33,18 @@ func (r *run) catchUp(ctx context.Context) {
 // sources are the drives whose copy is finished.
 func (r *run) sources() (list []*target) {
 	for _, t := range r.targets {
-		t.mu.Lock()
-		if t.err == nil && t.result != nil && (t.result.Phase == state.CopyProven || t.result.Phase == state.CopyIncomplete) {
+		if p := t.ended(); !t.isSetAside() && (p == state.CopyProven || p == state.CopyIncomplete) {
 			list = append(list, t)
 		}
-		t.mu.Unlock()
 	}
 	return list
-}
-
-// behindStints waits for what drives that were let go still had to do, and hands
-// out what they lack then.
-func (r *run) behindStints(card *cardRead) (list []*stint) {
-	for _, t := range r.live() {
-		t.settled()
-		if s := r.stintFor(t, card); s != nil {
-			list = append(list, s)
-		}
-	}
-	return list
-}
-
-func (r *run) lastPass(ctx context.Context) bool {
-	for _, t := range r.live() {
-		t.settled()
-		t.behind.Store(false) // nobody is left to be held up
-	}
-	return r.pass(ctx)
 }
 
 // copyPass reads once what drives lack, each file from the first copy that was
 // not found wrong before, and reports whether there was anything to do.
 func (r *run) copyPass(ctx context.Context, sources []*target) bool {
 	card := &cardRead{done: make(chan struct{}), unsure: r.unsure}
-	takers := r.behindStints(card)
+	takers := r.stintsFor(card)
 	if len(takers) == 0 {
 		return false
 	}
@@ -226,16 +204,14 @@ func (r *run) noteDamaged(t *target, f *file, err error) {
 	}
 	r.mu.Lock()
 	defer r.mu.Unlock()
-	r.damaged[t.drive.ID] = append(r.damaged[t.drive.ID], f.Path)
+	if r.damaged[t] == nil {
+		r.damaged[t] = make([]bool, len(r.files))
+	}
+	r.damaged[t][f.index] = true
 }
 
 func (r *run) isDamaged(t *target, f *file) bool {
 	r.mu.Lock()
 	defer r.mu.Unlock()
-	for _, name := range r.damaged[t.drive.ID] {
-		if name == f.Path {
-			return true
-		}
-	}
-	return false
+	return r.damaged[t] != nil && r.damaged[t][f.index]
 }

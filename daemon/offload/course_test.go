@@ -8,6 +8,8 @@ import (
 	"testing"
 	"testing/synctest"
 	"time"
+
+	"bothy/daemon/state"
 )
 
 // course is how a run went in the bubble's own time.
@@ -133,7 +135,7 @@ func (c *course) judge(t tester, res Result) {
 			t.Fatalf("left open on drive %d: %q", i, open)
 		}
 		_, noted := c.finished[g.job.Drives[i].ID]
-		if whole := c.run.targets[i].provenWhole(); whole && !noted {
+		if whole := c.run.targets[i].ended() == state.CopyProven; whole && !noted {
 			t.Fatalf("drive %d is %s and not noted", i, res.Copies[i].Phase)
 		}
 	}

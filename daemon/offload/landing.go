@@ -36,6 +36,7 @@ func (l *landing) isWhole() (spoiled bool) {
 	l.change(func() { l.whole, l.flushedBytes, spoiled = true, l.reading.file.SizeBytes, l.spoiled })
 	return spoiled
 }
+
 func (l *landing) isLost() { l.change(func() { l.lost = true }) }
 
 // spoil takes note that reading back failed, and reports whether the writer is
@@ -57,7 +58,7 @@ var errLost = errors.New("the file was thrown away while it was read back")
 
 // await waits until more than the first at bytes are flushed, or the whole
 // file, and returns how far reading back may go.
-func (l *landing) await(at int64, ends ...<-chan struct{}) (upTo int64, err error) {
+func (l *landing) await(at int64, gone, stopped <-chan struct{}) (upTo int64, err error) {
 	for {
 		l.mu.Lock()
 		upTo, whole, lost, moved := l.flushedBytes, l.whole, l.lost, l.moved
@@ -68,27 +69,20 @@ func (l *landing) await(at int64, ends ...<-chan struct{}) (upTo int64, err erro
 		case whole || upTo > at:
 			return upTo, nil
 		}
-		if err := waitFor(moved, ends...); err != nil {
+		if err := waitFor(moved, gone, stopped); err != nil {
 			return 0, err
 		}
 	}
 }
 
-// waitFor waits for a channel to close; it gives up, with errStopped, when one
-// of at most two others does.
-func waitFor(what <-chan struct{}, ends ...<-chan struct{}) error {
-	var a, b <-chan struct{}
-	if len(ends) > 0 {
-		a = ends[0]
-	}
-	if len(ends) > 1 {
-		b = ends[1]
-	}
+// waitFor waits for what to close; it gives up, with errStopped, when the drive
+// is gone or the run is stopped.
+func waitFor(what, gone, stopped <-chan struct{}) error {
 	select {
 	case <-what:
 		return nil
-	case <-a:
-	case <-b:
+	case <-gone:
+	case <-stopped:
 	}
 	return errStopped
 }

@@ -151,7 +151,7 @@ func (r *run) canSpare(t *target, as func(*target) bool) bool {
 	}
 	var others []Place
 	for _, o := range r.targets {
-		if o != t && !o.behind.Load() && !o.isSetAside() && !o.refused() && as(o) {
+		if o != t && !o.behind.Load() && !o.isSetAside() && o.ended() != state.CopyRefused && as(o) {
 			others = append(others, o.drive.Place)
 		}
 	}

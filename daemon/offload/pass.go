@@ -3,6 +3,8 @@ package offload
 import (
 	"context"
 	"time"
+
+	"bothy/daemon/state"
 )
 
 // pass reads the card once for all drives that lack something, and reports
@@ -54,7 +56,7 @@ type cardRead struct {
 
 // stintsFor hands out what drives lack. Each drive takes part in the first
 // pass, if only to be finished; a drive that was let go and can be done without
-// takes part in no other one.
+// takes part in no other one, until it catches up.
 func (r *run) stintsFor(card *cardRead) (list []*stint) {
 	for _, t := range r.live() {
 		if t.behind.Load() && r.canSpare(t, notAsked) {
@@ -70,7 +72,7 @@ func (r *run) stintsFor(card *cardRead) (list []*stint) {
 
 // stintFor gives nothing when the drive lacks nothing any more.
 func (r *run) stintFor(t *target, card *cardRead) *stint {
-	if t.isSetAside() || t.finished() {
+	if t.isSetAside() || t.ended() != "" {
 		return nil
 	}
 	n := t.handOut()
@@ -107,7 +109,7 @@ func (r *run) seeCardDone() {
 	}
 	var places []Place
 	for _, t := range r.targets {
-		if t.provenWhole() {
+		if t.ended() == state.CopyProven {
 			places = append(places, t.drive.Place)
 		}
 	}

@@ -6,7 +6,7 @@ import "bothy/daemon/state"
 func (r *run) result() Result {
 	res := Result{
 		Copies: make([]CopyResult, len(r.targets)), Sums: map[string]Checksums{}, CardErr: r.cardErr,
-		Unreadable: r.unread, HistoryBroken: r.historyBad, Damaged: r.damaged,
+		Unreadable: r.unread, HistoryBroken: r.historyBad, Damaged: map[string][]string{},
 		BytesRead: r.bytesRead.Load(), FlushFailures: int(r.flushFailures.Load()), Mismatches: int(r.mismatches.Load()),
 	}
 	r.mu.Lock()
@@ -14,6 +14,13 @@ func (r *run) result() Result {
 	r.mu.Unlock()
 	for i, t := range r.targets {
 		res.Copies[i] = t.outcome()
+	}
+	for t, damaged := range r.damaged {
+		for i, f := range r.files {
+			if damaged[i] {
+				res.Damaged[t.drive.ID] = append(res.Damaged[t.drive.ID], f.Path)
+			}
+		}
 	}
 	for _, f := range r.files {
 		if c, ok := f.checksums(); ok && r.books.isSettled(f) {

@@ -7,6 +7,7 @@ import (
 	"io/fs"
 	"os"
 	"sort"
+	"strings"
 	"time"
 
 	"golang.org/x/sys/unix"
@@ -59,8 +60,13 @@ func (r *RootFS) List(name string) ([]Item, error) {
 	return items, nil
 }
 
-// lstatIn describes an entry of an open folder, without walking to it again.
+// lstatIn describes an entry of an open folder, without walking to it again. A
+// name that would lead elsewhere is none; kernels refuse to list such (since
+// Linux 5.5, verify_dirent_name), but what was listed is hostile input.
 func lstatIn(folder int, name string) (Item, error) {
+	if name == "" || name == "." || name == ".." || strings.ContainsRune(name, '/') {
+		return Item{}, fmt.Errorf("%w: an entry is called %q, which no file can be", ErrRefused, name)
+	}
 	var st unix.Stat_t
 	if err := unix.Fstatat(folder, name, &st, unix.AT_SYMLINK_NOFOLLOW); err != nil {
 		return Item{}, &os.PathError{Op: "lstat", Path: name, Err: err}

@@ -30,15 +30,15 @@ type run struct {
 	mismatches    atomic.Int64
 
 	mu          sync.Mutex
-	unread      map[string]string   // guarded by mu
-	recorderErr error               // guarded by mu
-	damaged     map[string][]string // guarded by mu; files by drive id
-	cardErr     error               // the run's; set between passes
-	historyBad  []string            // the run's
-	unsure      int                 // the run's; files that a second reading was to confirm and could not
-	cardDone    bool                // the run's
-	catchingUp  bool                // the run's; nobody is held up any more
-	yielded     error               // the run's; why catching up was ended
+	unread      map[string]string  // guarded by mu
+	recorderErr error              // guarded by mu
+	damaged     map[*target][]bool // guarded by mu; by file index: what a finished copy did not give
+	cardErr     error              // the run's; set between passes
+	historyBad  []string           // the run's
+	unsure      int                // the run's; files that a second reading was to confirm and could not
+	cardDone    bool               // the run's
+	catchingUp  bool               // the run's; nobody is held up any more
+	yielded     error              // the run's; why catching up was ended
 }
 
 // Run carries out one offload and returns when every drive's copy has reached
@@ -92,7 +92,7 @@ func (j *Job) Validate() error {
 }
 
 func newRun(job *Job) *run {
-	r := &run{job: job, ring: newRing(job.ring()), unread: map[string]string{}, damaged: map[string][]string{}}
+	r := &run{job: job, ring: newRing(job.ring()), unread: map[string]string{}, damaged: map[*target][]bool{}}
 	r.algorithms = algorithms(job)
 	var entries []Entry
 	if job.Plan != nil {
@@ -172,89 +172,21 @@ func (r *run) report() {
 func (r *run) live() []*target {
 	var live []*target
 	for _, t := range r.targets {
-		if !t.isSetAside() && !t.finished() {
+		if !t.isSetAside() && t.ended() == "" {
 			live = append(live, t)
 		}
 	}
 	return live
 }
 
-func (t *target) finished() bool {
+// ended says how the copy ended; empty while it has not.
+func (t *target) ended() state.CopyPhase {
 	t.mu.Lock()
 	defer t.mu.Unlock()
-	return t.result != nil
-}
-
-func (t *target) refused() bool {
-	t.mu.Lock()
-	defer t.mu.Unlock()
-	return t.result != nil && t.result.Phase == state.CopyRefused
-}
-
-// provenWhole: the copy stands proven under its final name.
-func (t *target) provenWhole() bool {
-	t.mu.Lock()
-	defer t.mu.Unlock()
-	return t.result != nil && t.result.Phase == state.CopyProven
-}
-
-// graceAtStart is how long a drive that can be done without may take to make its
-// folders when enough others have theirs.
-const graceAtStart = time.Second
-
-// start checks each drive and makes its folders; drives do so side by side. A
-// drive that takes long, and can be done without, begins by being let go.
-func (r *run) start(ctx context.Context) {
-	ready := make(chan struct{}, len(r.targets))
-	for _, t := range r.targets {
-		r.guard(t, func() { t.prepare(ctx) }, func() { close(t.prepared); ready <- struct{}{} })
+	if t.result == nil {
+		return ""
 	}
-	var grace <-chan time.Time
-	for range r.targets {
-		if grace == nil && r.enoughPrepared() {
-			timer := time.NewTimer(graceAtStart)
-			defer timer.Stop()
-			grace = timer.C
-		}
-		select {
-		case <-ready:
-		case <-grace:
-			for _, t := range r.targets {
-				if !t.isPrepared() {
-					t.behind.Store(true)
-				}
-			}
-			return
-		}
-	}
-}
-
-// enoughPrepared reports whether the drives that are ready are enough.
-func (r *run) enoughPrepared() bool {
-	var places []Place
-	for _, t := range r.targets {
-		if t.isPrepared() && !t.isSetAside() && !t.refused() {
-			places = append(places, t.drive.Place)
-		}
-	}
-	return r.job.Copies > 0 && Distinct(places) >= r.job.Copies
-}
-
-func (t *target) isPrepared() bool {
-	select {
-	case <-t.prepared:
-		return true
-	default:
-		return false
-	}
-}
-
-// settled waits until nothing goes on at a drive from before.
-func (t *target) settled() {
-	<-t.prepared
-	if t.stint != nil {
-		<-t.stint.over
-	}
+	return t.result.Phase
 }
 
 // guard runs work for one drive and calls done when it ends, or when the drive
@@ -272,35 +204,6 @@ func (r *run) guard(t *target, work func(), done func()) {
 		case <-t.stuck:
 		}
 	}()
-}
-
-// prepare makes the folders, and proves again what an earlier run left.
-func (t *target) prepare(ctx context.Context) {
-	switch err := t.preflight(); {
-	case errors.Is(err, ErrRefused):
-		t.refuse(err)
-		return
-	case err != nil:
-		t.setAsideFor(err)
-		return
-	}
-	t.setPhase(state.CopyCopying)
-	if err := t.makeFolders(); err != nil {
-		t.setAsideFor(err)
-		return
-	}
-	if t.drive.Resume {
-		t.proveHeld(ctx)
-	}
-}
-
-// refuse ends a copy before anything was written.
-func (t *target) refuse(err error) {
-	t.mu.Lock()
-	defer t.mu.Unlock()
-	if t.err == nil {
-		t.result = &CopyResult{DriveID: t.drive.ID, DriveName: t.drive.Name, Phase: state.CopyRefused, Err: err}
-	}
 }
 
 // setAsideFor takes a drive out after a failure that concerns all of it.
