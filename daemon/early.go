@@ -2,6 +2,7 @@ package daemon
 
 import (
 	"context"
+	"slices"
 	"sync"
 
 	"bothy/daemon/ledger"
@@ -12,15 +13,23 @@ import (
 
 // early keeps the account of copies that are finished while others still run.
 type early struct {
+	// deciding is held by one at a time who sees whether the card is released,
+	// which asks the card and the ledger.
+	deciding sync.Mutex
+	// mu is held for no longer than it takes to look: the supervisor takes it,
+	// and must wait for no device, and not for those who wait for it.
 	mu       sync.Mutex
 	finished []string // guarded by mu; drive ids, of the running engine
 	released string   // guarded by mu; the reason, once the card is released
 	done     bool     // guarded by mu; the last engine reads no more from the card
 }
 
-// close ends the part of early while one engine runs. A drive that hung may
-// wake up later and must not be listened to.
+// close ends the part of early while one engine runs, after what is just being
+// decided: the job's end has the last word. A drive that hung may wake up later
+// and must not be listened to.
 func (e *early) close(r *recorder) {
+	e.deciding.Lock()
+	defer e.deciding.Unlock()
 	e.mu.Lock()
 	defer e.mu.Unlock()
 	r.over, e.finished = true, nil
@@ -80,19 +89,19 @@ func (j *job) letGoIfFreeLocked() {
 // file of its group, so the card has given all of them; what is found out only
 // at the end (the card's own manifests) keeps the verdict for the end.
 func (j *job) maybeRelease(ctx context.Context, r *recorder, driveID string) {
-	j.early.mu.Lock()
-	defer j.early.mu.Unlock()
-	if r.over {
+	j.early.deciding.Lock()
+	defer j.early.deciding.Unlock()
+	finished, ok := j.early.add(r, driveID)
+	if !ok {
 		return
 	}
-	j.early.finished = append(j.early.finished, driveID)
 	if d := j.driveOf(driveID); d != nil {
 		j.s.traffic.serve(j.lane, laneOf(d.dev, d.path, d.rule).disk)
 	}
-	if j.early.released != "" || j.stands != "" || len(j.faults) > 0 || len(j.hashes) > 0 || j.rule.Verify == policy.VerifySize {
+	if j.releasedAlready() != "" || len(j.faults) > 0 || len(j.hashes) > 0 || j.rule.Verify == policy.VerifySize {
 		return
 	}
-	verdict, _, reason := offload.Judge(j.accountSoFarLocked(r))
+	verdict, _, reason := offload.Judge(j.accountSoFar(r, finished))
 	if verdict != state.Release || j.stillThere() != nil {
 		return
 	}
@@ -102,18 +111,31 @@ func (j *job) maybeRelease(ctx context.Context, r *recorder, driveID string) {
 			return // the end of the job tries again, and says what is wrong
 		}
 	}
+	j.early.mu.Lock()
 	j.early.released = reason
 	j.letGoIfFreeLocked()
+	j.early.mu.Unlock()
 	j.s.post(func() { j.s.releaseEarly(j, reason) })
 }
 
-// accountSoFarLocked is the account while an engine runs: what stood proven
-// before it, and its finished copies for the files that it copies.
-func (j *job) accountSoFarLocked(r *recorder) offload.Account {
+// add notes a finished copy of the running engine, and gives all there are.
+func (e *early) add(r *recorder, driveID string) (finished []string, ok bool) {
+	e.mu.Lock()
+	defer e.mu.Unlock()
+	if r.over {
+		return nil, false
+	}
+	e.finished = append(e.finished, driveID)
+	return slices.Clone(e.finished), true
+}
+
+// accountSoFar is the account while an engine runs: what stood proven before it,
+// and its finished copies for the files that it copies.
+func (j *job) accountSoFar(r *recorder, finished []string) offload.Account {
 	before := bySet(j.tally, j.livePlaces)
 	now := bySet(j.tally, func(stands []stand) []offload.Place {
 		places := j.livePlaces(stands)
-		for _, id := range j.early.finished {
+		for _, id := range finished {
 			if d := j.driveOf(id); d != nil {
 				places = withPlace(places, d.place())
 			}
