@@ -37,13 +37,12 @@ func (j *job) account() offload.Account {
 // accountWith is the account with the places of each file as given; files that
 // stand in the same places are to be given one slice.
 func (j *job) accountWith(places func(i int) []offload.Place) offload.Account {
-	n := len(j.plan.Files)
-	a := offload.Account{Copies: j.box.Copies, Places: make(map[string][]offload.Place, n), Files: make([]string, n), Faults: j.faults}
+	a := offload.Account{Copies: j.box.Copies, Places: make([][]offload.Place, len(j.plan.Files)), Faults: j.faults}
 	if j.rule.Verify == policy.VerifySize {
 		a.Faults = append(a.Faults, "its rule asks for no reading back, and copies that were not read back release no card")
 	}
-	for i, e := range j.plan.Files {
-		a.Files[i], a.Places[e.Path] = e.Path, places(i)
+	for i := range a.Places {
+		a.Places[i] = places(i)
 	}
 	for _, d := range j.drives {
 		if d.err != nil {

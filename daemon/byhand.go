@@ -272,7 +272,7 @@ func (h *byHand) progress(p offload.Progress) {
 // report says how it ended.
 func (h *byHand) report(res offload.Result) CopyReport {
 	r := CopyReport{Bytes: h.job.Plan.Bytes, Files: len(h.job.Plan.Files), LeftOut: leftOutSentences(h.job.Plan)}
-	a := offload.Account{Copies: policy.DefaultCopies, Places: map[string][]offload.Place{}, Faults: h.faults}
+	a := offload.Account{Copies: policy.DefaultCopies, Places: make([][]offload.Place, len(h.job.Plan.Files)), Faults: h.faults}
 	for name, why := range res.Unreadable {
 		a.Faults = append(a.Faults, fmt.Sprintf("%q cannot be read: %s", name, why))
 	}
@@ -286,9 +286,6 @@ func (h *byHand) report(res offload.Result) CopyReport {
 		a.Faults = append(a.Faults, "copies that were not read back release nothing")
 	}
 	slices.Sort(a.Faults)
-	for _, e := range h.job.Plan.Files {
-		a.Files = append(a.Files, e.Path)
-	}
 	var places []offload.Place
 	for i, c := range res.Copies {
 		end := CopyEnd{Drive: h.request.To[i], State: c.Phase}
@@ -304,8 +301,8 @@ func (h *byHand) report(res offload.Result) CopyReport {
 		}
 		r.Copies = append(r.Copies, end)
 	}
-	for _, name := range a.Files {
-		a.Places[name] = places
+	for i := range a.Places {
+		a.Places[i] = places
 	}
 	if res.CardErr != nil {
 		a.Faults = append(a.Faults, res.CardErr.Error())

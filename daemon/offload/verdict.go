@@ -22,9 +22,9 @@ type Place struct {
 // Account is everything a verdict rests on.
 type Account struct {
 	Copies int // proven copies on distinct disks that are wanted
-	// Places says where each file of the card stands proven, by path.
-	Places map[string][]Place
-	Files  []string // every file of the card that counts
+	// Places says of every file of the card that counts where it stands proven.
+	// Files that stand in the same places are best given one slice.
+	Places [][]Place
 	// Faults are sentences, each of which alone holds the card.
 	Faults []string
 	// Outlook is why a needed copy is not there, e.g. that its drive failed;
@@ -39,16 +39,16 @@ func Judge(a Account) (v state.Verdict, kind state.HoldKind, reason string) {
 	if len(a.Faults) > 0 {
 		return state.Hold, state.HoldByFault, joinReasons(a.Faults)
 	}
-	if len(a.Files) == 0 {
+	if len(a.Places) == 0 {
 		return state.Hold, state.HoldByFault, "the card shows no files, so nothing was copied; look at it in the camera before reusing it"
 	}
 	if a.Copies < 1 {
 		return state.Hold, state.HoldByFault, "no number of copies is set"
 	}
 	least, short := -1, 0
-	memo := map[string]int{}
-	for _, name := range a.Files {
-		n := distinct(a.Places[name], memo)
+	memo := map[sameSlice]int{}
+	for _, places := range a.Places {
+		n := distinct(places, memo)
 		if least < 0 || n < least {
 			least = n
 		}
@@ -57,11 +57,11 @@ func Judge(a Account) (v state.Verdict, kind state.HoldKind, reason string) {
 		}
 	}
 	if short == 0 {
-		return state.Release, state.NoHold, fmt.Sprintf("%s, each proven on %s", count(len(a.Files), "file"), count(least, "drive"))
+		return state.Release, state.NoHold, fmt.Sprintf("%s, each proven on %s", count(len(a.Places), "file"), count(least, "drive"))
 	}
 	reason = "needs " + count(a.Copies-least, "more drive")
-	if short < len(a.Files) {
-		reason += fmt.Sprintf(" for %d of %s", short, count(len(a.Files), "file"))
+	if short < len(a.Places) {
+		reason += fmt.Sprintf(" for %d of %s", short, count(len(a.Places), "file"))
 	}
 	if on := sharedDisk(a); on != "" {
 		reason += "; " + on
@@ -89,8 +89,7 @@ func count(n int, what string) string {
 
 // sharedDisk explains a count that looks too low: copies that lie on one disk.
 func sharedDisk(a Account) string {
-	for _, name := range a.Files {
-		places := a.Places[name]
+	for _, places := range a.Places {
 		if n := Distinct(places); n < a.Copies && n < len(places) {
 			if n == 0 {
 				return "the copies lie on no disk that can be told from others"
@@ -136,16 +135,22 @@ func sameDisk(a, b Place) bool {
 	return a.DiskKey == b.DiskKey || a.DiskKey == "" || b.DiskKey == ""
 }
 
+// sameSlice names one slice: two with one first element and one length are one.
+type sameSlice struct {
+	first *Place
+	n     int
+}
+
 // distinct remembers results, since most files share their places.
-func distinct(places []Place, memo map[string]int) int {
-	var key strings.Builder
-	for _, p := range places {
-		fmt.Fprintf(&key, "%q%q%q,", p.DriveID, p.DiskKey, p.Disks)
+func distinct(places []Place, memo map[sameSlice]int) int {
+	if len(places) == 0 {
+		return 0
 	}
-	n, ok := memo[key.String()]
+	key := sameSlice{&places[0], len(places)}
+	n, ok := memo[key]
 	if !ok {
 		n = Distinct(places)
-		memo[key.String()] = n
+		memo[key] = n
 	}
 	return n
 }

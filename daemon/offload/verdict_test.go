@@ -53,14 +53,16 @@ func TestJudge(t *testing.T) {
 		kind state.HoldKind
 		says string
 	}{
-		{"enough", Account{Copies: 2, Files: []string{"x", "y"}, Places: map[string][]Place{"x": two, "y": two}}, state.Release, state.NoHold, "2 files, each proven on 2 drives"},
-		{"one short", Account{Copies: 2, Files: []string{"x", "y"}, Places: map[string][]Place{"x": two, "y": one}}, state.Hold, state.NeedsDrive, "needs 1 more drive for 1 of 2 files"},
-		{"one file nowhere", Account{Copies: 2, Files: []string{"x", "y"}, Places: map[string][]Place{"x": two}}, state.Hold, state.NeedsDrive, "needs 2 more drives"},
-		{"one disk counts once", Account{Copies: 2, Files: []string{"x"}, Places: map[string][]Place{"x": same}}, state.Hold, state.NeedsDrive, "count once"},
-		{"a fault holds in spite of copies", Account{Copies: 2, Files: []string{"x"}, Places: map[string][]Place{"x": two}, Faults: []string{"a reason"}}, state.Hold, state.HoldByFault, "a reason"},
+		{"enough", Account{Copies: 2, Places: [][]Place{two, two}}, state.Release, state.NoHold, "2 files, each proven on 2 drives"},
+		{"one short", Account{Copies: 2, Places: [][]Place{two, one}}, state.Hold, state.NeedsDrive, "needs 1 more drive for 1 of 2 files"},
+		{"one file nowhere", Account{Copies: 2, Places: [][]Place{two, nil}}, state.Hold, state.NeedsDrive, "needs 2 more drives"},
+		{"one disk counts once", Account{Copies: 2, Places: [][]Place{same}}, state.Hold, state.NeedsDrive, "count once"},
+		{"a fault holds in spite of copies", Account{Copies: 2, Places: [][]Place{two}, Faults: []string{"a reason"}}, state.Hold, state.HoldByFault, "a reason"},
+		{"slices that begin alike", Account{Copies: 2, Places: [][]Place{two, two[:1]}}, state.Hold, state.NeedsDrive, "needs 1 more drive for 1 of 2 files"},
+		{"slices that end alike", Account{Copies: 2, Places: [][]Place{two, two[1:]}}, state.Hold, state.NeedsDrive, "needs 1 more drive for 1 of 2 files"},
 		{"no files", Account{Copies: 2}, state.Hold, state.HoldByFault, "no files"},
-		{"no number", Account{Files: []string{"x"}, Places: map[string][]Place{"x": two}}, state.Hold, state.HoldByFault, "no number"},
-		{"the outlook is said", Account{Copies: 2, Files: []string{"x"}, Places: map[string][]Place{"x": one}, Outlook: []string{"bay 2 is full"}}, state.Hold, state.NeedsDrive, "bay 2 is full"},
+		{"no number", Account{Places: [][]Place{two}}, state.Hold, state.HoldByFault, "no number"},
+		{"the outlook is said", Account{Copies: 2, Places: [][]Place{one}, Outlook: []string{"bay 2 is full"}}, state.Hold, state.NeedsDrive, "bay 2 is full"},
 	} {
 		v, kind, reason := Judge(tc.a)
 		if v != tc.v || kind != tc.kind || !strings.Contains(reason, tc.says) {
@@ -118,13 +120,17 @@ func mayBeOne(p, q Place) bool {
 func TestJudge_neverReleasesTooEarly(t *testing.T) {
 	t.Parallel()
 	rapid.Check(t, func(t *rapid.T) {
-		a := Account{Copies: rapid.IntRange(-1, 4).Draw(t, "copies"), Places: map[string][]Place{}}
-		for i := range rapid.IntRange(0, 4).Draw(t, "files") {
-			name := fmt.Sprint("file ", i)
-			a.Files = append(a.Files, name)
-			a.Places[name] = places().Draw(t, "places")
-			if got, most := Distinct(a.Places[name]), surely(a.Places[name]); got > most || got == 0 && most > 0 {
-				t.Fatalf("%d distinct of at most %d: %+v", got, most, a.Places[name])
+		a := Account{Copies: rapid.IntRange(-1, 4).Draw(t, "copies")}
+		for range rapid.IntRange(0, 4).Draw(t, "files") {
+			list := places().Draw(t, "places")
+			if n := len(a.Places); n > 0 && rapid.Bool().Draw(t, "a part of another's") {
+				list = a.Places[n-1]
+				from := rapid.IntRange(0, len(list)).Draw(t, "from")
+				list = list[from:rapid.IntRange(from, len(list)).Draw(t, "to")]
+			}
+			a.Places = append(a.Places, list)
+			if got, most := Distinct(list), surely(list); got > most || got == 0 && most > 0 {
+				t.Fatalf("%d distinct of at most %d: %+v", got, most, list)
 			}
 		}
 		if rapid.IntRange(0, 3).Draw(t, "fault") == 0 {
@@ -137,12 +143,12 @@ func TestJudge_neverReleasesTooEarly(t *testing.T) {
 			}
 			return
 		}
-		if len(a.Faults) > 0 || len(a.Files) == 0 || a.Copies < 1 {
+		if len(a.Faults) > 0 || len(a.Places) == 0 || a.Copies < 1 {
 			t.Fatalf("released: %+v", a)
 		}
-		for _, name := range a.Files {
-			if n := surely(a.Places[name]); n < a.Copies {
-				t.Fatalf("released with %s on %d disks of %d", name, n, a.Copies)
+		for i, list := range a.Places {
+			if n := surely(list); n < a.Copies {
+				t.Fatalf("released with file %d on %d disks of %d", i, n, a.Copies)
 			}
 		}
 	})

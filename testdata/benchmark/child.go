@@ -14,6 +14,7 @@ import (
 	"time"
 
 	"bothy/daemon"
+	shows "bothy/daemon/status"
 	"bothy/udev"
 )
 
@@ -47,7 +48,7 @@ type plugCall struct {
 type boxEvent struct {
 	At   time.Duration   `json:"at"` // ticks
 	What string          `json:"what"`
-	Doc  json.RawMessage `json:"doc,omitempty"`  // of a status
+	Doc  *shows.Document `json:"doc,omitempty"`  // of a status
 	Peak int64           `json:"peak,omitempty"` // KiB, of the end
 	Look []look          `json:"look,omitempty"` // of the end
 }

@@ -146,7 +146,7 @@ func TestAddProgress(t *testing.T) {
 	}
 	// At 0.2 of the time 12 s were shown and 8 were left; that stood until 0.8.
 	want := map[string]float64{
-		"times that shown progress went back": 1, "time left, furthest from the truth": 50, "tenths at which no time left was known": 0,
+		"times that shown progress went back": 1, "time left, furthest from the truth": 43.75, "tenths at which no time left was known": 0,
 	}
 	if diff := cmp.Diff(want, got); diff != "" {
 		t.Errorf("(-want +got)\n%s", diff)

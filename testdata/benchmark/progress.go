@@ -30,7 +30,7 @@ func measureProgress(ctx context.Context, b *bench, res *result) error {
 			}
 			for _, o := range now.Offloads {
 				if o.Running {
-					history = append(history, shown{at, o.Done, time.Duration(o.TimeLeft) * time.Second})
+					history = append(history, shown{at, o.Done, time.Duration(o.Left.Seconds) * time.Second})
 				}
 			}
 		}})

@@ -11,6 +11,8 @@ import (
 	"path/filepath"
 	"strings"
 	"testing"
+
+	shows "bothy/daemon/status"
 )
 
 // made is a folder filled as a card is, without a device below it.
@@ -155,25 +157,25 @@ func TestTake_leftOut(t *testing.T) {
 func TestStatus_released(t *testing.T) {
 	t.Parallel()
 	cards := []*disk{{label: "SKUA_A"}, {label: "SKUA_B"}}
-	card := func(label, phase, verdict string) cardStatus {
-		return cardStatus{Label: label, Phase: phase, Verdict: verdict}
+	card := func(label, phase, verdict string) shows.Card {
+		return shows.Card{Label: label, Phase: phase, Verdict: verdict}
 	}
 	tests := []struct {
 		name     string
-		cards    []cardStatus
+		cards    []shows.Card
 		released bool
 		refused  bool
 	}{
 		{"nothing yet", nil, false, false},
-		{"one of two", []cardStatus{card("SKUA_A", "decided", "release")}, false, false},
-		{"one still at work", []cardStatus{card("SKUA_A", "decided", "release"), card("SKUA_B", "working", "hold")}, false, false},
-		{"both", []cardStatus{card("SKUA_A", "decided", "release"), card("SKUA_B", "decided", "release")}, true, false},
-		{"one on hold", []cardStatus{card("SKUA_A", "decided", "release"), card("SKUA_B", "decided", "hold")}, false, true},
+		{"one of two", []shows.Card{card("SKUA_A", "decided", "release")}, false, false},
+		{"one still at work", []shows.Card{card("SKUA_A", "decided", "release"), card("SKUA_B", "working", "hold")}, false, false},
+		{"both", []shows.Card{card("SKUA_A", "decided", "release"), card("SKUA_B", "decided", "release")}, true, false},
+		{"one on hold", []shows.Card{card("SKUA_A", "decided", "release"), card("SKUA_B", "decided", "hold")}, false, true},
 	}
 	for _, test := range tests {
 		t.Run(test.name, func(t *testing.T) {
 			t.Parallel()
-			got, err := allReleased(&status{Cards: test.cards}, cards)
+			got, err := allReleased(&status{shows.Document{Cards: test.cards}}, cards)
 			if got != test.released || test.refused != errors.Is(err, errUnproven) {
 				t.Errorf("got %v, %v", got, err)
 			}
@@ -183,10 +185,10 @@ func TestStatus_released(t *testing.T) {
 
 func TestStatus_provenCountsOnlyThisCardsProvenCopies(t *testing.T) {
 	t.Parallel()
-	now := &status{Offloads: []offloadStatus{
-		{CardLabel: "SKUA_A", Copies: []copyStatus{{"SKERRY_A", "one", "proven", ""}, {"SKERRY_B", "two", "copying", ""}}},
-		{CardLabel: "SKUA_B", Copies: []copyStatus{{"SKERRY_B", "three", "proven", ""}}},
-	}}
+	now := &status{shows.Document{Offloads: []shows.Offload{
+		{CardLabel: "SKUA_A", Copies: []shows.Copy{{DriveName: "SKERRY_A", Folder: "one", Phase: "proven"}, {DriveName: "SKERRY_B", Folder: "two", Phase: "copying"}}},
+		{CardLabel: "SKUA_B", Copies: []shows.Copy{{DriveName: "SKERRY_B", Folder: "three", Phase: "proven"}}},
+	}}}
 	cards, drives := []*disk{{label: "SKUA_A"}}, []*disk{{label: "SKERRY_A"}, {label: "SKERRY_B"}}
 	if allProven(now, cards, drives) {
 		t.Error("a copy that is being written counts as proven")

@@ -81,10 +81,10 @@ func (s *session) next() (boxEvent, error) {
 	case eventEnd:
 		s.end = e
 	case eventStatus:
-		s.last = &status{}
-		if err := json.Unmarshal(e.Doc, s.last); err != nil {
-			return e, fmt.Errorf("read the daemon's status: %w", err)
+		if e.Doc == nil {
+			return e, errors.New("the daemon's process told of a status and gave none")
 		}
+		s.last = &status{*e.Doc}
 		if s.seen != nil {
 			s.seen(e.At, s.last)
 		}
