@@ -93,14 +93,22 @@ func TestRun_hangsAfterAnotherFault(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		g, s := newRig(t, base, tree{"A.JPG": file1(bigNoise), "Z.MOV": file1(noise(7, 6*testChunk))}, 2), &slot{}
 		g.job.Drives[0].Medium = s
-		g.job.buffers = 16 // reading back waits for a writer that is far behind
-		wake, writing := make(chan struct{}), make(chan struct{})
+		wake, writing, proving := make(chan struct{}), make(chan struct{}), make(chan struct{})
+		// Reading back waits for a writer that is far behind, so the rest of the
+		// large file comes only when the small one is being read back.
+		g.card.hook = func(c call) *fault {
+			if c.kind == "read" && c.name == "Z.MOV" && c.ofName == 2 {
+				<-proving
+			}
+			return nil
+		}
 		g.drives[0].hook = func(c call) *fault {
 			switch {
 			case c.kind == "write" && strings.HasSuffix(c.name, "Z.MOV") && c.ofName == 1:
 				close(writing)
 				<-wake
 			case c.kind == "read medium" && c.ofKind == 1:
+				close(proving)
 				<-writing
 				s.set(errors.New("device id is another"), nil)
 				return &fault{err: syscall.EIO}
