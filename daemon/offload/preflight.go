@@ -35,6 +35,7 @@ func (t *target) preflight() error {
 		return fmt.Errorf("%w: %w: %s are needed and %s are free above the reserve of %s", ErrRefused, ErrDriveFull,
 			Bytes(need), Bytes(max(free, 0)), Bytes(d.ReserveBytes))
 	}
+	t.spareBytes = free - need
 	return nil
 }
 

@@ -20,6 +20,7 @@ const (
 	reading_                 // handed to the reader in this pass
 	proven                   // read back and settled
 	blocked                  // the card does not give it; no drive can have it
+	unwanted                 // of what is salvaged: nothing has to be
 )
 
 // target is one drive while the engine works on it.
@@ -52,17 +53,26 @@ type target struct {
 	behind  atomic.Bool  // it was let go, until it rejoins
 	backlog atomic.Int64 // bytes of buffers that were given to it and not yet written
 	pace    pace         // the reader's
+
+	spareBytes int64      // above what the card needs, when preflight measured; set before prepared is closed
+	spoolBytes int64      // of that, taken up by what is salvaged; the reader's
+	asideTurn  sync.Mutex // held across calls into the drive by whoever puts something aside
+	aside      aside      // guarded by asideTurn
 }
 
 // maxFaults is how many faults of any kind one drive may show in one offload.
 const maxFaults = 12
 
 func newTarget(r *run, d *Drive) *target {
-	return &target{
+	t := &target{
 		run: r, drive: d, work: d.Folder + UnfinishedSuffix,
 		gone: make(chan struct{}), prepared: make(chan struct{}), stuck: make(chan struct{}), phase: state.CopyWaiting,
-		attempts: map[int]int{}, standing: make([]standing, len(r.files)), pace: pace{low: make(chan struct{}, 1)},
+		attempts: map[int]int{}, standing: make([]standing, 2*len(r.files)), pace: pace{low: make(chan struct{}, 1)},
 	}
+	for i := range r.files { // behind each file of the card there is room for what is salvaged of it
+		t.standing[len(r.files)+i] = unwanted
+	}
+	return t
 }
 
 // at gives a card's path within the unfinished folder.
@@ -229,9 +239,12 @@ func (t *target) fault(f *file, err error, again bool) {
 		return
 	}
 	switch {
-	case errors.Is(err, syscall.ENOSPC), errors.Is(err, syscall.EDQUOT):
-		t.setAside(fmt.Errorf("%w: %w", ErrDriveFull, err))
-		return
+	case isFull(err):
+		// What takes up bad places can be done without before the drive can.
+		if dropped, dropErr := t.dropAside(); !dropped || dropErr != nil {
+			t.setAside(fmt.Errorf("%w: %w", ErrDriveFull, err))
+			return
+		}
 	case errors.Is(err, syscall.EROFS):
 		t.setAside(fmt.Errorf("the drive can only be read: %w", err))
 		return
