@@ -175,6 +175,9 @@ func (j *job) conclude(ctx context.Context, o ledger.Offload, g group, res offlo
 		})
 	}
 	j.blame(res)
+	if len(res.Salvaged) > 0 {
+		j.noteSalvages(ctx, o.ID, res.Salvaged)
+	}
 	if res.CardErr == nil {
 		j.leaveSnapshots(ctx, g)
 	}
@@ -202,8 +205,18 @@ func (j *job) loseDamaged(ctx context.Context, o ledger.Offload, res *offload.Re
 
 // blame turns what the engine found about the card into faults.
 func (j *job) blame(res offload.Result) {
+	if summary := state.SalvageSummary(res.Salvaged); summary != "" {
+		j.faults = append(j.faults, summary)
+	}
+	part := map[string]bool{}
+	for _, s := range res.Salvaged {
+		part[s.Path] = true
+		j.note(state.CardUnreadable, s.String())
+	}
 	for name, why := range res.Unreadable {
-		j.unreadable(name, why)
+		if !part[name] {
+			j.unreadable(name, why)
+		}
 	}
 	for _, name := range res.Changed {
 		s := fmt.Sprintf("%q gave other bytes when it was read again", name)
