@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"strings"
 
+	"bothy/daemon/identity"
 	"bothy/daemon/ledger"
 	"bothy/daemon/offload"
 	"bothy/daemon/state"
@@ -155,7 +156,7 @@ func autoName(dev udev.Device, rule policy.DriveRule) string {
 	if runes := []rune(name); len(runes) > 64 {
 		name = string(runes[:64])
 	}
-	if CheckDriveName(name) != nil {
+	if identity.CheckName(name) != nil {
 		return rule.Name
 	}
 	return name
