@@ -106,6 +106,9 @@ func (r *run) checkNames(d *Drive) error {
 // checkFolder makes sure that nothing stands where the copy will.
 func (t *target) checkFolder() error {
 	d := t.drive
+	if err := t.checkAbove(); err != nil {
+		return err
+	}
 	for _, name := range []string{d.Folder, d.Folder + IncompleteSuffix, d.Folder + UnfinishedSuffix} {
 		if d.Resume && strings.HasSuffix(name, UnfinishedSuffix) {
 			continue
