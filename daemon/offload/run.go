@@ -210,6 +210,8 @@ func (r *run) guard(t *target, work func(), done func()) {
 func (t *target) setAsideFor(err error) {
 	if gone := t.checkMedium(); gone != nil {
 		err = gone
+	} else if whole := wholeDrive(err); whole != nil {
+		err = whole
 	}
 	t.setAside(err)
 }

@@ -228,15 +228,8 @@ func (t *target) fault(f *file, err error, again bool) {
 		t.setAside(gone)
 		return
 	}
-	switch {
-	case errors.Is(err, syscall.ENOSPC), errors.Is(err, syscall.EDQUOT):
-		t.setAside(fmt.Errorf("%w: %w", ErrDriveFull, err))
-		return
-	case errors.Is(err, syscall.EROFS):
-		t.setAside(fmt.Errorf("the drive can only be read: %w", err))
-		return
-	case errors.Is(err, syscall.ENODEV), errors.Is(err, syscall.ENXIO):
-		t.setAside(fmt.Errorf("%w: %w", ErrDriveGone, err))
+	if whole := wholeDrive(err); whole != nil {
+		t.setAside(whole)
 		return
 	}
 	t.mu.Lock()
@@ -249,6 +242,22 @@ func (t *target) fault(f *file, err error, again bool) {
 		t.setAsideLocked(fmt.Errorf("%q could not be brought to the drive after %d attempts (%d faults in all): %w",
 			f.Path, t.attempts[f.index], t.faults, err))
 	}
+}
+
+// wholeDrive says of a failure that it is about the drive as a whole, whatever
+// was being done; nil when it may be about one file.
+func wholeDrive(err error) error {
+	switch {
+	case errors.Is(err, ErrDriveFull), errors.Is(err, ErrDriveGone):
+		return err
+	case errors.Is(err, syscall.ENOSPC), errors.Is(err, syscall.EDQUOT):
+		return fmt.Errorf("%w: %w", ErrDriveFull, err)
+	case errors.Is(err, syscall.EROFS):
+		return fmt.Errorf("the drive can only be read: %w", err)
+	case errors.Is(err, syscall.ENODEV), errors.Is(err, syscall.ENXIO):
+		return fmt.Errorf("%w: %w", ErrDriveGone, err)
+	}
+	return nil
 }
 
 func (t *target) checkMedium() error {
