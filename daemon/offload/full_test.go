@@ -216,7 +216,8 @@ func TestFull_atEveryStep(t *testing.T) {
 			}
 		}
 		t.Logf("%d steps: %v", fullSpan/step, ends)
-		if ends[state.CopyProven] == 0 || ends[state.CopyFailed] == 0 {
+		// Btrfs says that there is room where there is none.
+		if ends[state.CopyFailed] == 0 || ends[state.CopyProven] == 0 && g.job.Drives[1].Limits.FSType != "btrfs" {
 			t.Errorf("the steps were all alike: %v", ends)
 		}
 	})
