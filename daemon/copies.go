@@ -2,10 +2,13 @@ package daemon
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"maps"
 	"slices"
 	"strings"
+
+	"golang.org/x/sys/unix"
 
 	"bothy/daemon/ledger"
 	"bothy/daemon/mhl"
@@ -266,7 +269,10 @@ func (j *job) leaveSnapshots(ctx context.Context, g group) {
 		_, err := ask(ctx, j, d, func(ctx context.Context, o *Opened, step func()) (struct{}, error) {
 			return struct{}{}, share.leaveSnapshot(ctx, o, l, box, step)
 		})
-		if err != nil {
+		switch {
+		case errors.Is(err, unix.ENOSPC), errors.Is(err, unix.EDQUOT):
+			d.err = fmt.Errorf("%w: the ledger's copy found no room: %w", offload.ErrDriveFull, err)
+		case err != nil:
 			j.s.cfg.Log.Warn("the ledger's copy was not left on the drive", "drive", d.identity.Name, "err", err)
 		}
 	}
