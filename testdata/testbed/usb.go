@@ -98,6 +98,9 @@ func (g *Guest) UnplugUSB(id string) {
 	ctx, cancel := context.WithTimeout(context.Background(), deviceLimit)
 	defer cancel()
 	delete(g.disks, id)
+	if err := g.keepWrites(ctx, d); err != nil {
+		g.t.Fatalf("unplug USB disk %s: %v", id, err)
+	}
 	if err := g.detach(ctx, d); err != nil {
 		g.t.Fatalf("unplug USB disk %s: %v", id, err)
 	}
