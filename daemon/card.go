@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"reflect"
 	"slices"
+	"syscall"
 
 	"bothy/daemon/offload"
 	"bothy/daemon/state"
@@ -152,6 +153,9 @@ func (s *supervisor) judgeDrive(d *jobDrive) {
 	case errors.Is(err, offload.ErrDriveHung):
 		dr.failing = true
 		s.raise(state.DriveHung, dr.subject(), err.Error())
+	case errors.Is(err, syscall.EROFS): // the kernel's answer to a file system that it found damaged
+		dr.failing = true
+		s.raise(state.DriveReadOnly, dr.subject(), err.Error())
 	case errors.Is(err, offload.ErrRefused):
 		s.raise(state.DriveRefused, dr.subject(), err.Error())
 	default:
