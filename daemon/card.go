@@ -134,6 +134,20 @@ func (s *supervisor) releaseEarly(j *job, reason string) {
 	s.cfg.Log.Info("verdict: release: "+reason, "card", c.subject(), "offload", c.offloadID)
 }
 
+// takeBack holds a card again that was released, while its job makes up for what
+// is missing.
+func (s *supervisor) takeBack(j *job, reason string, found []finding) {
+	c := j.card
+	if c.job != j || c.gone {
+		return
+	}
+	c.phase, c.verdict, c.holdKind, c.reason = state.CardLooking, state.Hold, state.NoHold, reason
+	for _, f := range found {
+		s.raise(f.code, c.subject(), f.detail)
+	}
+	s.cfg.Log.Warn("the release is taken back: "+reason, "card", c.subject(), "offload", c.offloadID)
+}
+
 // judgeDrive draws the conclusions from what a drive did in a job.
 func (s *supervisor) judgeDrive(d *jobDrive) {
 	err := d.err

@@ -144,3 +144,21 @@ func (j *job) lose(ctx context.Context, d *jobDrive, c ledger.Copy, files []ledg
 		}
 	}
 }
+
+// takeBack withdraws an earlier release that no longer rests on enough copies: a
+// drive came back without what was proven on it, or cannot be looked at. Until
+// the copies are there again nobody may be told to take the card out.
+func (j *job) takeBack() {
+	if j.releasedAlready() == "" {
+		return
+	}
+	verdict, _, reason := offload.Judge(j.account())
+	if verdict == state.Release {
+		return
+	}
+	j.early.mu.Lock()
+	j.stands = ""
+	j.early.mu.Unlock()
+	found := slices.Clone(j.notes)
+	j.s.post(func() { j.s.takeBack(j, reason, found) })
+}
