@@ -184,8 +184,8 @@ func TestGuest_hotplug(t *testing.T) {
 	}
 	// What is written and the same as before shows in no digest, but here.
 	g.MustRun("dd if=" + g.Node("atboot") + " of=" + g.Node("atboot") + " count=1 conv=notrunc oflag=direct")
-	if n := g.WritesTo(first); n != 1 {
-		t.Errorf("%d writes to a disk that was written once", n)
+	if g.WritesTo(first) == 0 {
+		t.Error("no writes to a disk that was written")
 	}
 
 	g.PlugUSB("locked", stick, USBOptions{ReadOnly: true})
