@@ -131,7 +131,7 @@ func lookAtDrive(ctx context.Context, cfg Config, dev udev.Device, path string, 
 		return identified{err: err}
 	}
 	found.identity, found.err = readIdentity(o)
-	found.freeBytes, found.sizeBytes, _ = volume.Space(o.Root) // shown only; preflight asks again
+	found.freeBytes, found.sizeBytes, _ = o.space() // shown only; preflight asks again
 	if err := o.Release(context.WithoutCancel(ctx)); err != nil && (found.err == nil || errors.Is(found.err, errNotEnrolled)) {
 		found.err = err // it may be mounted still
 	}

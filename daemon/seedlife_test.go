@@ -1,0 +1,411 @@
+package daemon
+
+import (
+	"context"
+	"database/sql"
+	"errors"
+	"fmt"
+	"io/fs"
+	"log/slog"
+	"os"
+	"path/filepath"
+	"runtime/pprof"
+	"strings"
+	"sync/atomic"
+	"syscall"
+	"time"
+
+	"bothy/daemon/offload"
+	"bothy/daemon/state"
+	"bothy/daemon/volume"
+	"bothy/udev"
+)
+
+// seedLife is one life of the daemon. One that was killed winds down beside the
+// next, and can reach nothing any more.
+type seedLife struct {
+	w      *seedWorld
+	n      int
+	dir    string // the ledger's
+	s      *supervisor
+	cancel context.CancelFunc
+	over   chan struct{} // closed when it has ended
+	err    error         // to be read when it has
+	news   chan struct{}
+	reload chan struct{}
+	dead   atomic.Bool
+	died   chan struct{} // closed when it is dead
+	killed bool          // it did not end by itself
+	left   string        // the ledger's folder for the next life
+	last   atomic.Pointer[state.State]
+}
+
+// begin starts a life over the ledger in dir.
+func (w *seedWorld) begin(dir string) *seedLife {
+	l := &seedLife{w: w, n: len(w.started) + 1, dir: dir, over: make(chan struct{}), news: make(chan struct{}, 1),
+		reload: make(chan struct{}, 8), died: make(chan struct{})}
+	cfg := Config{
+		PolicyPath: w.policyPath(), StateDir: dir, RunDir: filepath.Join(w.base, "run"), LEDRoot: filepath.Join(w.base, "no-leds"),
+		Listen: "off", Version: "test", Devices: l, Volumes: l, Reload: l.reload,
+		SystemDisks:  func() (map[string]bool, error) { return nil, nil },
+		MountedDisks: func() (map[string]string, error) { return nil, nil },
+		Settle:       2500 * time.Millisecond, Patience: 10 * time.Second, Now: w.now,
+		Log:    slog.New(slog.NewTextHandler(seedJournal{w, l}, &slog.HandlerOptions{ReplaceAttr: withoutTime})),
+		Notify: func(line string) { l.notify(line) },
+	}
+	cfg.setDefaults()
+	l.s = newSupervisor(cfg)
+	l.s.engine = func(ctx context.Context, job offload.Job) offload.Result {
+		for _, d := range job.Drives {
+			w.askedFor(d, job.Verify)
+		}
+		return offload.Run(ctx, job.InPortions(w.sizes))
+	}
+	ctx, cancel := context.WithCancel(context.Background())
+	l.cancel = cancel
+	w.mu.Lock()
+	w.life = l
+	w.logLocked("life %d begins: %d copies, %d at once, %s, %s", l.n, w.policy.copies, w.policy.parallel, w.policy.verify, w.policy.checksum)
+	w.mu.Unlock()
+	w.started = append(w.started, l)
+	go pprof.Do(ctx, pprof.Labels("sim", w.base), func(ctx context.Context) {
+		l.err = l.s.run(ctx)
+		l.s.close()
+		close(l.over)
+	})
+	return l
+}
+
+// askedFor notes which copies nobody is to read back: what is wrong with them
+// is not found, and they release nothing.
+func (w *seedWorld) askedFor(d offload.Drive, level offload.Level) {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	n := d.FS.(*driveFS).at.drive.n
+	w.unread[fmt.Sprintf("%d:%s", n, d.Folder)] = level == offload.VerifySize
+}
+
+func withoutTime(_ []string, a slog.Attr) slog.Attr {
+	if a.Key == slog.TimeKey {
+		return slog.Attr{}
+	}
+	return a
+}
+
+// seedJournal puts what the daemon logs into the history.
+type seedJournal struct {
+	w *seedWorld
+	l *seedLife
+}
+
+func (j seedJournal) Write(p []byte) (int, error) {
+	if !j.l.dead.Load() {
+		j.w.logf("  life %d: %s", j.l.n, strings.TrimSpace(string(p)))
+	}
+	return len(p), nil
+}
+
+func (l *seedLife) tell() {
+	select {
+	case l.news <- struct{}{}:
+	default:
+	}
+}
+
+// sleep takes a time, unless everything is over before.
+func (l *seedLife) sleep(d time.Duration) {
+	t := time.NewTimer(d)
+	defer t.Stop()
+	select {
+	case <-t.C:
+	case <-l.died:
+	case <-l.w.calm:
+	}
+}
+
+// busy: a card is being copied, as far as it was published.
+func (l *seedLife) busy() bool {
+	st := l.last.Load()
+	if st == nil {
+		return false
+	}
+	for _, o := range st.Offloads {
+		if o.Running {
+			return true
+		}
+	}
+	return false
+}
+
+// call stands before every call into a medium.
+func (l *seedLife) call(at *stay, op, name string) error {
+	if l.dead.Load() {
+		return errDead
+	}
+	l.w.happens(op, at)
+	if l.dead.Load() {
+		return errDead
+	}
+	if at.drive != nil {
+		if err := at.drive.meet(l, op); err != nil {
+			return err
+		}
+	} else if at.card.badly[int(pick(l.w.seed, "bad", at.seq, op, name)%64)] && op == "read" && !at.healed() {
+		l.w.saw("a card was read badly")
+		return syscall.EIO
+	}
+	if l.dead.Load() {
+		return errDead
+	}
+	return at.answers(op)
+}
+
+// healed: nothing is wrong with media any more.
+func (st *stay) healed() bool {
+	select {
+	case <-st.w.calm:
+		return true
+	default:
+		return false
+	}
+}
+
+// answers says what a medium that is out does with a call.
+func (st *stay) answers(op string) error {
+	st.w.mu.Lock()
+	defer st.w.mu.Unlock()
+	switch {
+	case !st.out, st.after != nil:
+		return nil
+	case st.drive != nil && st.drive.deaf && op != "sync" && op != "readback" && op != "mount":
+		return nil
+	case op == "sync" && time.Since(st.outAt) < st.lag:
+		return syscall.EIO
+	case op == "sync":
+		return syscall.ENODEV
+	}
+	return syscall.EIO
+}
+
+// Check implements offload.Medium: what the kernel knows by now.
+func (st *stay) Check() error {
+	st.w.mu.Lock()
+	defer st.w.mu.Unlock()
+	if st.known() {
+		return nil
+	}
+	return st.goneLocked()
+}
+
+// Confirm asks the device.
+func (st *stay) Confirm() error {
+	st.w.mu.Lock()
+	defer st.w.mu.Unlock()
+	if !st.out {
+		return nil
+	}
+	return st.goneLocked()
+}
+
+func (st *stay) goneLocked() error {
+	if st.after != nil && !st.after.out {
+		return offload.ErrCardChanged
+	}
+	return offload.ErrCardGone
+}
+
+// Watch implements udev.Source.
+func (l *seedLife) Watch(ctx context.Context, out chan<- udev.Snapshot) error {
+	for n := uint64(1); ; n++ {
+		l.w.mu.Lock()
+		snap := udev.Snapshot{Events: n, Rescans: n, Devices: l.w.listLocked()}
+		l.w.mu.Unlock()
+		select {
+		case out <- snap:
+		case <-ctx.Done():
+			return ctx.Err()
+		}
+		select {
+		case <-l.news:
+		case <-ctx.Done():
+			return ctx.Err()
+		}
+	}
+}
+
+func (l *seedLife) stayOf(dev udev.Device) (*stay, error) {
+	l.w.mu.Lock()
+	defer l.w.mu.Unlock()
+	for _, st := range l.w.stays {
+		if st.boot == l.w.boot && st.name == dev.Name && st.seq == dev.DiskSeq && !st.out {
+			return st, nil
+		}
+	}
+	return nil, &fs.PathError{Op: "open", Path: dev.Node, Err: fs.ErrNotExist}
+}
+
+// Card implements Volumes.
+func (l *seedLife) Card(ctx context.Context, dev udev.Device) (*Opened, error) {
+	st, err := l.stayOf(dev)
+	if err != nil {
+		return nil, err
+	}
+	if st.card == nil {
+		return nil, errors.New("a drive was to be opened as a card")
+	}
+	if err := errors.Join(l.call(st, "mount", ""), ctx.Err()); err != nil {
+		return nil, err
+	}
+	root, err := os.OpenRoot(filepath.Join(l.w.base, "empty"))
+	if err != nil {
+		return nil, err
+	}
+	return l.mounted(&Opened{Root: root, FS: &cardFS{st, l}, Medium: st, Disks: []string{st.disk}}, st, func() error { return nil }), nil
+}
+
+// Drive implements Volumes.
+func (l *seedLife) Drive(ctx context.Context, dev udev.Device, readOnly bool) (*Opened, error) {
+	st, err := l.stayOf(dev)
+	if err != nil {
+		return nil, err
+	}
+	if st.drive == nil {
+		return nil, errors.New("a card was to be opened as a drive")
+	}
+	if st.drive.readOnly && !readOnly {
+		return nil, fmt.Errorf("%w", volume.ErrReadOnly)
+	}
+	if err := errors.Join(l.call(st, "mount", ""), ctx.Err()); err != nil {
+		return nil, err
+	}
+	f := &driveFS{at: st, life: l}
+	l.w.mu.Lock()
+	if f.store = st.drive.store; l.dead.Load() || st.out {
+		f.store = nil // what is left on it is the next one's
+	}
+	dir := l.w.folderLocked("drive")
+	l.w.mu.Unlock()
+	if f.store == nil {
+		return nil, errDead
+	}
+	if err := f.mount(dir); err != nil {
+		return nil, err
+	}
+	limits := volume.Limits{FSType: "invented", SyncfsFlushes: st.drive.n%2 == 0}
+	return l.mounted(&Opened{Root: f.root, FS: f, Limits: limits, Medium: st, Disks: []string{st.disk}, Space: f.space}, st, f.SyncAll), nil
+}
+
+// Folder implements Volumes; no policy here names one.
+func (l *seedLife) Folder(context.Context, string) (*Opened, error) { return nil, fs.ErrNotExist }
+
+// mounted counts what is open.
+func (l *seedLife) mounted(o *Opened, st *stay, flush func() error) *Opened {
+	l.w.mu.Lock()
+	if !l.dead.Load() {
+		st.mounts++
+	}
+	l.w.mu.Unlock()
+	o.Release = func(context.Context) error {
+		err := errors.Join(flush(), o.Root.Close())
+		l.w.mu.Lock()
+		if !l.dead.Load() {
+			st.mounts--
+		}
+		l.w.mu.Unlock()
+		return err
+	}
+	return o
+}
+
+// kill ends a life as SIGKILL would, or as a power cut. The ledger that is left
+// is copied to a new place, which is given back.
+func (w *seedWorld) kill(l *seedLife, power bool) (dir string) {
+	dir = w.leaveLedger(l)
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	w.killLocked(l, power)
+	return dir
+}
+
+func (w *seedWorld) killLocked(l *seedLife, power bool) {
+	l.dead.Store(true)
+	close(l.died)
+	l.cancel()
+	w.life = nil
+	for _, d := range w.drives {
+		if d.at != nil && d.at.mounts > 0 || power && d.at != nil {
+			w.cutLocked(d, !power)
+		}
+	}
+	for _, st := range w.stays {
+		st.mounts = 0
+	}
+	if !power {
+		return
+	}
+	// The kernel counts anew, and finds things in another order.
+	w.boot, w.seq = w.boot+1, 0
+	for _, st := range w.stays {
+		if st.out {
+			continue
+		}
+		st.out, st.outAt = true, time.Now()
+		if st.card != nil {
+			st.card.at = w.enterLocked(&stay{card: st.card, fill: st.fill, name: st.name, disk: st.disk, slot: st.slot})
+		} else {
+			st.drive.at = w.enterLocked(&stay{drive: st.drive, name: st.drive.name, disk: st.drive.disk, slot: st.slot})
+		}
+	}
+}
+
+// leaveLedger copies a ledger as it is when no commit is under way. Its log may
+// lack its end: those commits are as if they had not been made.
+func (w *seedWorld) leaveLedger(l *seedLife) string {
+	w.mu.Lock()
+	dir := w.folderLocked("state")
+	w.mu.Unlock()
+	if err := os.Mkdir(dir, 0o700); err != nil {
+		panic(err)
+	}
+	from := filepath.Join(l.dir, "ledger.db")
+	if _, err := os.Stat(from); err != nil {
+		return dir // it was not begun yet
+	}
+	db, err := sql.Open("sqlite", "file:"+from+"?_txlock=immediate&mode=rw&_pragma=busy_timeout(0)")
+	if err != nil {
+		panic(err)
+	}
+	defer db.Close()
+	tx, err := db.Begin() // nobody writes meanwhile
+	for n := 0; err != nil; tx, err = db.Begin() {
+		time.Sleep(time.Millisecond) // of the bubble: others get on
+		if n++; n == 1000 {
+			panic(fmt.Errorf("hold the ledger still: %w", err))
+		}
+	}
+	defer tx.Rollback()
+	for _, suffix := range []string{"", "-wal"} {
+		data, err := os.ReadFile(from + suffix)
+		if err != nil {
+			continue // no log
+		}
+		if cut := pick(w.seed, "log", l.n); suffix != "" && cut%3 == 0 && len(data) > 0 {
+			w.saw("the ledger's log was cut short")
+			data = data[:pick(w.seed, "log at", l.n)%uint64(len(data)+1)]
+		}
+		if err := os.WriteFile(filepath.Join(dir, "ledger.db"+suffix), data, 0o644); err != nil {
+			panic(err)
+		}
+	}
+	return dir
+}
+
+// exit is what becomes of mounts when a process ends in peace: nothing is lost,
+// and what hangs in it reaches nothing any more.
+func (w *seedWorld) exit(l *seedLife) {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	if !l.dead.Load() {
+		w.killLocked(l, false)
+	}
+}
