@@ -24,7 +24,6 @@ func (w *seedWorld) live() {
 	w.mu.Unlock()
 	l.cancel()
 	w.awaitEnd(l)
-	close(w.ended)
 	for _, l := range w.started {
 		select {
 		case <-l.over:

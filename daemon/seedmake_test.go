@@ -53,7 +53,7 @@ func makePolicy(r *rand.Rand) seedPolicy {
 
 // newSeedWorld makes everything that a seed stands for.
 func newSeedWorld(seed uint64, base string) *seedWorld {
-	w := &seedWorld{seed: seed, base: base, begun: time.Now(), ended: make(chan struct{}), calm: make(chan struct{}), trusted: true,
+	w := &seedWorld{seed: seed, base: base, begun: time.Now(), calm: make(chan struct{}), trusted: true,
 		foreign: map[string]*node{}, seen: map[string]bool{}, unread: map[string]bool{}, judged: map[string]bool{}, sound: map[*node]verdict{}}
 	r := w.rng("world")
 	w.offset = time.Date(2026, 6, 1, 12, 0, 0, 0, time.UTC).Sub(time.Now())

@@ -26,7 +26,6 @@ type seedWorld struct {
 	script  []seedStep
 	sizes   offload.Portions
 	plain   bool          // drives take no copy of the ledger, which is dear
-	ended   chan struct{} // closed at the very end: nothing hangs any more
 	calm    chan struct{} // closed when nothing goes wrong any more
 	started []*seedLife   // every life; the main goroutine's
 
