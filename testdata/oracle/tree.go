@@ -1,0 +1,83 @@
+package oracle
+
+import (
+	"bytes"
+	"fmt"
+	"io/fs"
+	"maps"
+	"slices"
+	"time"
+)
+
+// Tree is all there is below a folder, by slash-separated path; "." is the
+// folder itself.
+type Tree map[string]Entry
+
+// Entry is one thing in a Tree.
+type Entry struct {
+	Mode    fs.FileMode
+	ModTime time.Time
+	Data    []byte // of a regular file
+	Link    string // where a symbolic link leads
+}
+
+// Take reads a folder whole, into memory, following no link.
+func Take(fsys fs.FS) (Tree, error) {
+	t := Tree{}
+	err := fs.WalkDir(fsys, ".", func(name string, _ fs.DirEntry, err error) error {
+		if err != nil {
+			return err
+		}
+		info, err := fs.Lstat(fsys, name)
+		if err != nil {
+			return err
+		}
+		e := Entry{Mode: info.Mode(), ModTime: info.ModTime()}
+		switch {
+		case info.Mode().IsRegular():
+			e.Data, err = fs.ReadFile(fsys, name)
+		case info.Mode()&fs.ModeSymlink != 0:
+			e.Link, err = fs.ReadLink(fsys, name)
+		}
+		if err != nil {
+			return err
+		}
+		t[name] = e
+		return nil
+	})
+	if err != nil {
+		return nil, fmt.Errorf("look at everything: %w", err)
+	}
+	return t, nil
+}
+
+// Differences says what is other in t than it was before: for a card, which
+// must not change, this is the whole question.
+func (t Tree) Differences(before Tree) (list []string) {
+	names := map[string]bool{}
+	for name := range before {
+		names[name] = true
+	}
+	for name := range t {
+		names[name] = true
+	}
+	for _, name := range slices.Sorted(maps.Keys(names)) {
+		was, there := before[name]
+		is, still := t[name]
+		switch {
+		case !there:
+			list = append(list, fmt.Sprintf("%q is new", name))
+		case !still:
+			list = append(list, fmt.Sprintf("%q is gone", name))
+		case !bytes.Equal(was.Data, is.Data):
+			list = append(list, fmt.Sprintf("%q holds other bytes", name))
+		case was.Mode != is.Mode:
+			list = append(list, fmt.Sprintf("%q is %s and was %s", name, is.Mode, was.Mode))
+		case was.Link != is.Link:
+			list = append(list, fmt.Sprintf("%q leads elsewhere", name))
+		case !was.ModTime.Equal(is.ModTime):
+			list = append(list, fmt.Sprintf("%q has another time", name))
+		}
+	}
+	return list
+}
