@@ -67,6 +67,7 @@ func (s *supervisor) publish() {
 	st.Counters = s.counters
 	st.Counters.ConditionsRaised = maps.Clone(s.counters.ConditionsRaised)
 	s.publisher.Publish(st)
+	s.cfg.Published(st)
 	s.cfg.Notify("STATUS=" + statusLine(st))
 }
 

@@ -8,7 +8,6 @@ import (
 	"encoding/hex"
 	"encoding/xml"
 	"fmt"
-	"io/fs"
 	"maps"
 	"math/big"
 	"path"
@@ -51,17 +50,9 @@ type chain struct {
 	} `xml:"hashlist"`
 }
 
-// openCopy reads a finished folder and holds its files against its own history.
-func openCopy(fsys fs.FS, folder string) (c copied, faults []string) {
+// openCopy holds the files of a finished folder against its own history.
+func openCopy(all Tree) (c copied, faults []string) {
 	c = copied{files: Tree{}, sound: map[string]bool{}}
-	below, err := fs.Sub(fsys, folder)
-	if err != nil {
-		return c, []string{err.Error()}
-	}
-	all, err := Take(below)
-	if err != nil {
-		return c, []string{err.Error()}
-	}
 	for name, e := range all {
 		if name != history && !strings.HasPrefix(name, history+"/") {
 			c.files[name] = e

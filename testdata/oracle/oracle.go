@@ -23,9 +23,7 @@ package oracle
 import (
 	"bytes"
 	"fmt"
-	"io/fs"
 	"maps"
-	"path"
 	"slices"
 	"strings"
 )
@@ -47,12 +45,11 @@ type Claim struct {
 
 // Drive is one drive as it is now.
 type Drive struct {
-	Name string // for people
-	Disk string // two drives with the same one count once
-	FS   fs.FS
-	// Before is what stood on it when the box first saw it, or at any later
-	// moment from which on nothing may be lost.
-	Before Tree
+	Name   string // for people
+	Disk   string // two drives with the same one count once
+	Now    Tree
+	Before Tree // what stood on it when the box first saw it: somebody else's
+	Later  Tree // what must be there still since a later look; may be nil
 }
 
 // Judge is what the oracle knows.
@@ -72,11 +69,11 @@ func (j Judge) Violations(claims []Claim) []string {
 	}
 	for _, d := range j.Drives {
 		wrong = append(wrong, d.lost()...)
-		for _, folder := range Finished(d.FS) {
+		for _, folder := range d.Now.Finished() {
 			if _, there := d.Before[folder]; there {
-				continue // somebody else's, or judged before
+				continue // somebody else's
 			}
-			c, faults := openCopy(d.FS, folder)
+			c, faults := openCopy(d.Now.below(folder))
 			for _, f := range faults {
 				wrong = append(wrong, fmt.Sprintf("%s: finished folder %q: %s", d.Name, folder, f))
 			}
@@ -137,16 +134,17 @@ func (j Judge) unfounded(c Claim, holding map[string]map[string]bool) string {
 
 // lost says what stood on the drive before and does so no more.
 func (d Drive) lost() (wrong []string) {
-	now, err := Take(d.FS)
-	if err != nil {
-		return []string{fmt.Sprintf("%s: %v", d.Name, err)}
+	kept := maps.Clone(d.Before)
+	if kept == nil {
+		kept = Tree{}
 	}
-	for _, name := range slices.Sorted(maps.Keys(d.Before)) {
+	maps.Copy(kept, d.Later)
+	for _, name := range slices.Sorted(maps.Keys(kept)) {
 		if name == "." || name == own || strings.HasPrefix(name, own+"/") {
 			continue
 		}
-		was := d.Before[name]
-		is, there := now[name]
+		was := kept[name]
+		is, there := d.Now[name]
 		switch {
 		case !there:
 			wrong = append(wrong, fmt.Sprintf("%s: %q is lost", d.Name, name))
@@ -157,25 +155,4 @@ func (d Drive) lost() (wrong []string) {
 		}
 	}
 	return wrong
-}
-
-// Finished lists the folders that claim to be a finished copy.
-func Finished(fsys fs.FS) (folders []string) {
-	fs.WalkDir(fsys, ".", func(name string, e fs.DirEntry, err error) error {
-		if err != nil || !e.IsDir() {
-			return nil // what cannot be seen is no copy
-		}
-		if strings.HasSuffix(name, unfinished) || strings.HasSuffix(name, incomplete) || name == own {
-			return fs.SkipDir
-		}
-		if name == "." {
-			return nil
-		}
-		if info, err := fs.Lstat(fsys, path.Join(name, history)); err == nil && info.IsDir() {
-			folders = append(folders, name)
-			return fs.SkipDir
-		}
-		return nil
-	})
-	return folders
 }

@@ -80,9 +80,10 @@ func TestViolations(t *testing.T) {
 			a, b := drive(), drive()
 			before := take(t, fstest.MapFS{"old/notes.txt": file("keep")})
 			j := Judge{Copies: 2, Cards: map[string]Tree{"A003": take(t, onCard())}, Drives: []Drive{
-				{Name: "a", Disk: "sda", FS: a, Before: before}, {Name: "b", Disk: "sdb", FS: b, Before: before},
+				{Name: "a", Disk: "sda", Before: before}, {Name: "b", Disk: "sdb", Before: before},
 			}}
 			tt.spoil(&j, a, b)
+			j.Drives[0].Now, j.Drives[1].Now = take(t, a), take(t, b)
 			got := strings.Join(j.Violations([]Claim{{Card: "A003", Released: true, When: "now"}}), "\n")
 			if tt.want == "" && got != "" || !strings.Contains(got, tt.want) {
 				t.Errorf("violations:\n%s\nwant %q among them", got, tt.want)
@@ -91,10 +92,30 @@ func TestViolations(t *testing.T) {
 	}
 }
 
+// What was finished once stays so, and is judged again.
+func TestViolations_laterLook(t *testing.T) {
+	t.Parallel()
+	d := drive()
+	standing := take(t, d).Standing()
+	if len(standing) == 0 || standing["old/notes.txt"].Data != nil {
+		t.Fatalf("standing: %d entries", len(standing))
+	}
+	j := Judge{Copies: 1, Cards: map[string]Tree{"A003": take(t, onCard())}, Drives: []Drive{{Name: "a", Disk: "a", Now: take(t, d), Later: standing}}}
+	claims := []Claim{{Card: "A003", Released: true}}
+	if got := j.Violations(claims); len(got) > 0 {
+		t.Errorf("violations: %q", got)
+	}
+	rename(d, "day/skua-A003/", "day/skua-A003.unfinished/")
+	j.Drives[0].Now = take(t, d)
+	if got := strings.Join(j.Violations(claims), "\n"); !strings.Contains(got, "is lost") {
+		t.Errorf("violations: %q", got)
+	}
+}
+
 // A claim to hold is never wrong.
 func TestViolations_hold(t *testing.T) {
 	t.Parallel()
-	j := Judge{Copies: 2, Cards: map[string]Tree{"A003": take(t, onCard())}, Drives: []Drive{{Name: "a", Disk: "sda", FS: fstest.MapFS{}}}}
+	j := Judge{Copies: 2, Cards: map[string]Tree{"A003": take(t, onCard())}, Drives: []Drive{{Name: "a", Disk: "sda", Now: Tree{}}}}
 	if got := j.Violations([]Claim{{Card: "A003"}}); len(got) > 0 {
 		t.Errorf("violations: %q", got)
 	}

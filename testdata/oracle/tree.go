@@ -5,7 +5,9 @@ import (
 	"fmt"
 	"io/fs"
 	"maps"
+	"path"
 	"slices"
+	"strings"
 	"time"
 )
 
@@ -80,4 +82,56 @@ func (t Tree) Differences(before Tree) (list []string) {
 		}
 	}
 	return list
+}
+
+// Finished lists the folders of a drive that claim to be a finished copy.
+func (t Tree) Finished() (folders []string) {
+	within := func(name string) bool {
+		return len(folders) > 0 && strings.HasPrefix(name, folders[len(folders)-1]+"/")
+	}
+	for _, name := range slices.SortedFunc(maps.Keys(t), byPath) {
+		if name == "." || !t[name].Mode.IsDir() || within(name) || !t[path.Join(name, history)].Mode.IsDir() || claimsNothing(name) {
+			continue
+		}
+		folders = append(folders, name)
+	}
+	return folders
+}
+
+// byPath puts what is in a folder right behind it.
+func byPath(a, b string) int { return slices.Compare(strings.Split(a, "/"), strings.Split(b, "/")) }
+
+// claimsNothing: a folder on the way says that it is unfinished, or the box's own.
+func claimsNothing(name string) bool {
+	for part := range strings.SplitSeq(name, "/") {
+		if strings.HasSuffix(part, unfinished) || strings.HasSuffix(part, incomplete) || part == own {
+			return true
+		}
+	}
+	return false
+}
+
+// Standing gives the finished folders of a drive and all that is in them: what
+// must be there, unchanged, from then on.
+func (t Tree) Standing() Tree {
+	standing := Tree{}
+	for _, folder := range t.Finished() {
+		for name, e := range t {
+			if name == folder || strings.HasPrefix(name, folder+"/") {
+				standing[name] = e
+			}
+		}
+	}
+	return standing
+}
+
+// below gives what is in a folder, by its path from there.
+func (t Tree) below(folder string) Tree {
+	all := Tree{}
+	for name, e := range t {
+		if rest, ok := strings.CutPrefix(name, folder+"/"); ok {
+			all[rest] = e
+		}
+	}
+	return all
 }
