@@ -32,26 +32,29 @@ func trialsOf(sites []site) (list []trial) {
 // TestBeginning: every fault at every call of a box's very first life, in which
 // it makes its ledger and enrols the drives.
 func TestBeginning(t *testing.T) {
+	mayTrace(t)
 	w := newWorld(t, "drive-a", "drive-b")
 	w.noCard = true
 	sites := record(t, w, 2)
 	show(t, sites)
-	campaign(t, w, len(sites), pick(trialsOf(sites), never, 40))
+	campaign(t, w, len(sites), pick(trialsOf(sites), never, 60))
 }
 
 // TestOffload: every fault at every call of an offload.
 func TestOffload(t *testing.T) {
+	mayTrace(t)
 	w := ready(t, "drive-a", "drive-b")
 	sites := record(t, w, 3)
 	show(t, sites)
 	campaign(t, w, len(sites), pick(trialsOf(sites), func(c trial) bool {
 		return c.site.changes() && c.fault == crashAfter && c.site.role != stateDir
-	}, 25))
+	}, 40))
 }
 
 // TestPowerCuts: after every call that changes something the power goes, and the
 // drives lose what was not flushed, in four ways.
 func TestPowerCuts(t *testing.T) {
+	mayTrace(t)
 	w := ready(t, "drive-a", "drive-b")
 	sites := record(t, w, 3)
 	show(t, sites)
@@ -66,13 +69,14 @@ func TestPowerCuts(t *testing.T) {
 	}
 	campaign(t, w, len(sites), pick(trials, func(c trial) bool {
 		return c.site.role == claimsFile && c.loss == all
-	}, 15))
+	}, 25))
 }
 
 // TestFlushes: each flush of a drive fails; then the power goes, at the end or at
 // once. No file that it was for may be part of a finished copy, if it was not
 // written again under a new inode: what a flush has failed for stays lost.
 func TestFlushes(t *testing.T) {
+	mayTrace(t)
 	w := ready(t, "drive-a", "drive-b")
 	sites := record(t, w, 3)
 	show(t, sites)
@@ -83,7 +87,7 @@ func TestFlushes(t *testing.T) {
 		}
 		trials = append(trials, trial{number: i, site: s, fault: eio, loss: all}, trial{number: i, site: s, fault: eio, thenCrash: true, loss: zeroes})
 	}
-	campaign(t, w, len(sites), pick(trials, func(trial) bool { return true }, 1))
+	campaign(t, w, len(sites), pick(trials, func(c trial) bool { return !c.thenCrash }, 4))
 }
 
 func show(t *testing.T, list []site) {

@@ -7,6 +7,8 @@ import (
 	"fmt"
 	"os"
 	"testing"
+
+	"bothy/testdata/faults/tracer"
 )
 
 var (
@@ -14,6 +16,7 @@ var (
 	strideOf = flag.Int("stride", 0, "one of so many of the sampled cases; 0: as the test has it")
 	from     = flag.Int("from", 0, "begin with this case")
 	siteAt   = flag.String("site", "", "only this site: its number or its name")
+	firstAt  = flag.String("first", "", "TestPairs: only this first site")
 	match    = flag.String("match", "", "only cases whose line matches this regular expression")
 	only     = flag.String("fault", "", "only this fault")
 	folder   = flag.String("in", "", "where the media are (default: memory)")
@@ -32,4 +35,18 @@ func TestMain(m *testing.M) {
 	}
 	flag.Parse()
 	os.Exit(m.Run())
+}
+
+// mayTrace leaves a test out where nobody is allowed to stop another program.
+func mayTrace(t *testing.T) {
+	t.Helper()
+	null, err := os.OpenFile(os.DevNull, os.O_RDWR, 0)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer null.Close()
+	fd := null.Fd()
+	if _, err := tracer.Run(tracer.Program{Path: "/bin/true", Args: []string{"true"}, Files: []uintptr{fd, fd, fd}, Limit: lifeLimit}, nil); err != nil {
+		t.Skipf("left out: no program can be traced here: %v", err)
+	}
 }
