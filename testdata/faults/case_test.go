@@ -75,10 +75,13 @@ func (c trial) run(template *world) verdict {
 	}
 	for d, m := range h.media {
 		for _, file := range m.burnedIn(w.take(d).Finished()) {
-			wrong("life with the fault", "a flush has failed for "+file+", which is in a finished copy as the same inode")
+			wrong("life with the fault", "a flush has failed for "+strings.TrimPrefix(file, w.base+"/")+", which is in a finished copy as the same inode")
 		}
 	}
 	if c.loss != kept {
+		// A copy that was given its name and of which nobody has said so may lose
+		// it again; what was said is judged by the claims.
+		w.later = nil
 		coin := fnv.New64a()
 		coin.Write([]byte(c.String()))
 		for _, d := range w.drives {

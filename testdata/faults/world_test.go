@@ -44,6 +44,9 @@ func newWorld(t testing.TB, drives ...string) *world {
 	in := *folder
 	if in == "" {
 		in = "/dev/shm"
+		if _, err := os.Stat(in); err != nil {
+			in = os.TempDir()
+		}
 	}
 	base, err := os.MkdirTemp(in, "bothy-faults-*")
 	if err != nil {
