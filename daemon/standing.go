@@ -51,9 +51,16 @@ func (j *job) checkCopy(ctx context.Context, d *jobDrive, c ledger.Copy, files [
 			j.lose(ctx, d, c, files, err)
 		}
 	case ledger.CopyFinishing:
-		// Power failed between the note and the next one: if the rename was
-		// done, all that the proof rests on was durable before it.
+		// Power failed, or the box, between the note and the next one: if the
+		// rename was done, all that the proof rests on was durable before it. The
+		// rename itself may be in memory only.
 		if j.standsThere(ctx, d, c, files) != nil {
+			return
+		}
+		if err := j.flushName(ctx, d, c.Folder); err != nil {
+			if !d.hung() && ctx.Err() == nil {
+				j.lose(ctx, d, c, files, err)
+			}
 			return
 		}
 		c.Status, c.Updated = ledger.CopyProven, moment(j.s.cfg.Now)
@@ -72,6 +79,23 @@ func (j *job) checkCopy(ctx context.Context, d *jobDrive, c ledger.Copy, files [
 			}
 		}
 	}
+}
+
+// flushName makes the name durable that a copy was given.
+func (j *job) flushName(ctx context.Context, d *jobDrive, folder string) error {
+	_, err := ask(ctx, j, d, func(_ context.Context, o *Opened, step func()) (struct{}, error) {
+		for _, dir := range []string{folder, path.Dir(folder)} {
+			if err := o.FS.SyncDir(dir); err != nil {
+				return struct{}{}, fmt.Errorf("flush folder %q: %w", dir, err)
+			}
+			step()
+		}
+		if err := o.FS.SyncAll(); err != nil {
+			return struct{}{}, fmt.Errorf("flush the drive: %w", err)
+		}
+		return struct{}{}, nil
+	})
+	return err
 }
 
 func provenOn(k ledger.KnownFile, driveID string) bool {

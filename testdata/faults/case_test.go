@@ -18,6 +18,7 @@ type trial struct {
 	site      site
 	fault     fault
 	thenCrash bool
+	thenCut   bool // the next life goes on without a power cut between, and has one when it says that the card is released
 	loss      loss
 }
 
@@ -25,6 +26,9 @@ func (c trial) String() string {
 	f := string(c.fault)
 	if c.thenCrash {
 		f += "-crash"
+	}
+	if c.thenCut {
+		f += "-then-cut"
 	}
 	if c.loss != kept {
 		f += "-" + string(c.loss)
@@ -58,7 +62,7 @@ func (c trial) run(template *world) verdict {
 	}
 	h := newWatcher(w, c.site.name, c.fault)
 	h.thenCrash = c.thenCrash
-	if c.loss != kept {
+	if c.loss != kept || c.thenCut {
 		h.media = w.media()
 	}
 	end := w.live(h)
@@ -89,11 +93,29 @@ func (c trial) run(template *world) verdict {
 		}
 		wrong("after the power cut", w.violations()...)
 	}
+	if c.thenCut {
+		wrong("the power goes at the next life's release", w.cutAtRelease(h.media)...)
+	}
 	wrong("next life", w.recover()...)
 	if crashed {
 		wrong("one life more", w.again()...)
 	}
 	return v
+}
+
+// cutAtRelease is a life that goes on with what the one before has left, flushed
+// or not, and ends with a power cut just after it has released the card.
+func (w *world) cutAtRelease(media map[string]*medium) (wrong []string) {
+	w.later = nil
+	h := newWatcher(w, "", "")
+	h.media, h.atRelease = media, true
+	if w.live(h); !h.hit {
+		return []string{"the card is not released: " + w.last().Reason}
+	}
+	for _, d := range w.drives {
+		w.must(media[d].cut(all, nil))
+	}
+	return w.violations()
 }
 
 func (w *world) media() map[string]*medium {

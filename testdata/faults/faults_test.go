@@ -3,6 +3,7 @@
 package faults
 
 import (
+	"strings"
 	"testing"
 
 	"bothy/testdata/faults/tracer"
@@ -70,6 +71,24 @@ func TestPowerCuts(t *testing.T) {
 	campaign(t, w, len(sites), pick(trials, func(c trial) bool {
 		return c.site.role == claimsFile && c.loss == all
 	}, 25))
+}
+
+// TestCutsAfterRecovery: the process dies after a call that changes something on
+// a drive; what it had not flushed is still in memory when the next life finds it
+// there. When that life has released the card the power goes.
+func TestCutsAfterRecovery(t *testing.T) {
+	mayTrace(t)
+	w := ready(t, "drive-a", "drive-b")
+	sites := record(t, w, 2)
+	var trials []trial
+	for i, s := range sites {
+		if s.changes() && w.before[s.role] != nil {
+			trials = append(trials, trial{number: i, site: s, fault: crashAfter, thenCut: true})
+		}
+	}
+	campaign(t, w, len(sites), pick(trials, func(c trial) bool {
+		return strings.HasSuffix(c.site.name, ".unfinished renameat #1")
+	}, 10))
 }
 
 // TestFlushes: each flush of a drive fails; then the power goes, at the end or at

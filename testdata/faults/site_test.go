@@ -30,7 +30,7 @@ func (s site) changes() bool {
 }
 
 // madeUp are names that no two runs share.
-var madeUp = regexp.MustCompile(`\.write-check-[0-9]+|\.snapshot-[0-9]+|ledger-[a-z0-9]{8}\.|etilqs_[0-9a-f]+`)
+var madeUp = regexp.MustCompile(`\.write-check-[0-9]+|\.(snapshot|new)-[0-9]+|ledger-[a-z0-9]{8}\.|etilqs_[0-9a-f]+`)
 
 // fault is what is done at a site.
 type fault string
@@ -74,6 +74,7 @@ type watcher struct {
 	thenCrash bool // the process dies right after the call that failed
 	tracer    *tracer.Tracer
 	media     map[string]*medium // when what is flushed is to be known
+	atRelease bool               // the process dies when it has said that the card is released
 
 	seen    map[string]int
 	reached []site
@@ -111,6 +112,10 @@ func (h *watcher) Before(c *tracer.Call) tracer.Do {
 	h.reached = append(h.reached, s)
 	if h.holding && s.role == claimsFile && strings.Contains(string(c.Data()), `"Decided":true`) {
 		h.tracer.Release()
+	}
+	if h.atRelease && s.role == claimsFile && strings.Contains(string(c.Data()), `"Released":true`) {
+		h.hit = true
+		return tracer.Do{What: tracer.KillAfter}
 	}
 	m := h.media[s.role]
 	if m != nil {

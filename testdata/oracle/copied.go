@@ -127,6 +127,28 @@ func (c copied) compare(manifest string, list hashlist) (faults []string) {
 	return faults
 }
 
+// hold takes note of where each sound file stands.
+func (c copied) hold(disks map[string]map[string]bool, disk string) {
+	for name := range c.sound {
+		if disks[name] == nil {
+			disks[name] = map[string]bool{}
+		}
+		disks[name][disk] = true
+	}
+}
+
+// soundOnly leaves out what is other than on the card.
+func (c copied) soundOnly(card Tree) copied {
+	sound := map[string]bool{}
+	for name := range c.sound {
+		if was, there := card[name]; there && bytes.Equal(was.Data, c.files[name].Data) {
+			sound[name] = true
+		}
+	}
+	c.sound = sound
+	return c
+}
+
 // differs says in what the copy is other than the card; it may hold fewer files,
 // since those that stand elsewhere already are not copied again.
 func (c copied) differs(card Tree) string {

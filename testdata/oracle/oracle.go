@@ -7,7 +7,9 @@
 // It finds:
 //   - a release although some file of the card does not stand, whole and listed
 //     with its right checksum in a manifest, in finished folders on as many
-//     distinct disks as are asked for;
+//     distinct disks as are asked for. Folders of a card that could not be read
+//     whole at first count with the files that they hold: another folder may
+//     hold the rest;
 //   - a finished folder that holds anything but what the card held, or whose
 //     manifest, chain and files do not agree;
 //   - a card of which a byte, a name, a mode or a time has changed;
@@ -81,14 +83,14 @@ func (j Judge) Violations(claims []Claim) []string {
 			if why != "" {
 				wrong = append(wrong, fmt.Sprintf("%s: finished folder %q: %s", d.Name, folder, why))
 			}
-			for name := range c.sound {
-				if card == "" {
-					break
-				}
-				if holding[card][name] == nil {
-					holding[card][name] = map[string]bool{}
-				}
-				holding[card][name][d.Disk] = true
+			if card != "" {
+				c.hold(holding[card], d.Disk)
+			}
+		}
+		for _, folder := range d.Now.salvaged() {
+			c, _ := openCopy(d.Now.below(folder))
+			for card, tree := range j.Cards {
+				c.soundOnly(tree).hold(holding[card], d.Disk)
 			}
 		}
 	}

@@ -65,7 +65,11 @@ func TestViolations(t *testing.T) {
 		"no manifest":          {func(_ *Judge, a, _ fstest.MapFS) { delete(a, copy+"ascmhl/0001.mhl") }, "is missing"},
 		"two of one disk":      {func(j *Judge, _, _ fstest.MapFS) { j.Drives[1].Disk = j.Drives[0].Disk }, "stands on 1 disks of 2"},
 		"only unfinished":      {func(_ *Judge, _, b fstest.MapFS) { rename(b, copy, "day/skua-A003.unfinished/") }, "stands on 1 disks of 2"},
-		"only incomplete":      {func(_ *Judge, _, b fstest.MapFS) { rename(b, copy, "day/skua-A003.incomplete/") }, "stands on 1 disks of 2"},
+		"in a salvaged folder": {func(_ *Judge, _, b fstest.MapFS) { rename(b, copy, "day/skua-A003.incomplete/") }, ""},
+		"in a salvaged folder, and other": {func(_ *Judge, _, b fstest.MapFS) {
+			rename(b, copy, "day/skua-A003.incomplete/")
+			b["day/skua-A003.incomplete/DCIM/SKUA0001.JPG"] = file("skuA")
+		}, "stands on 1 disks of 2"},
 		"an older file lost":   {func(_ *Judge, _, b fstest.MapFS) { delete(b, "old/notes.txt") }, `"old/notes.txt" is lost`},
 		"an older file edited": {func(_ *Judge, _, b fstest.MapFS) { b["old/notes.txt"] = file("kept") }, `"old/notes.txt" has changed`},
 		"an older file touched": {func(_ *Judge, _, b fstest.MapFS) {

@@ -86,11 +86,26 @@ func (t Tree) Differences(before Tree) (list []string) {
 
 // Finished lists the folders of a drive that claim to be a finished copy.
 func (t Tree) Finished() (folders []string) {
+	return t.histories(func(name string) bool { return !claimsNothing(name) })
+}
+
+// salvaged lists the folders that say they are incomplete, and whose history
+// says of what they hold that it is right.
+func (t Tree) salvaged() []string {
+	return t.histories(func(name string) bool {
+		whole, found := strings.CutSuffix(name, incomplete)
+		return found && !claimsNothing(whole)
+	})
+}
+
+// histories lists the outermost folders with a history of their own that are
+// wanted.
+func (t Tree) histories(wanted func(name string) bool) (folders []string) {
 	within := func(name string) bool {
 		return len(folders) > 0 && strings.HasPrefix(name, folders[len(folders)-1]+"/")
 	}
 	for _, name := range slices.SortedFunc(maps.Keys(t), byPath) {
-		if name == "." || !t[name].Mode.IsDir() || within(name) || !t[path.Join(name, history)].Mode.IsDir() || claimsNothing(name) {
+		if name == "." || !t[name].Mode.IsDir() || within(name) || !t[path.Join(name, history)].Mode.IsDir() || !wanted(name) {
 			continue
 		}
 		folders = append(folders, name)
