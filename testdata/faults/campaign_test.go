@@ -55,7 +55,7 @@ func never(trial) bool { return false }
 // campaign runs trials side by side and tells what came of them.
 func campaign(t *testing.T, template *world, sites int, trials []trial) {
 	t.Helper()
-	var next, unreached, released, held atomic.Int64
+	var next, unreached, crashed, released, held atomic.Int64
 	var mu sync.Mutex
 	var workers sync.WaitGroup
 	per := map[string]int{} // guarded by mu
@@ -76,6 +76,8 @@ func campaign(t *testing.T, template *world, sites int, trials []trial) {
 				switch {
 				case !v.reached:
 					unreached.Add(1)
+				case v.crashed:
+					crashed.Add(1)
 				case v.ended.Released:
 					released.Add(1)
 				case v.ended.Decided:
@@ -91,9 +93,8 @@ func campaign(t *testing.T, template *world, sites int, trials []trial) {
 		})
 	}
 	workers.Wait()
-	t.Logf("%d call sites, %d cases (%s); %d sites were not come by again; the life with the fault ended with the release %d times, with hold %d times, with the process %d times",
-		sites, len(trials), counts(per), unreached.Load(), released.Load(), held.Load(),
-		int64(len(trials))-unreached.Load()-released.Load()-held.Load())
+	t.Logf("%d call sites, %d cases (%s); %d sites were not come by again; the life with the fault ended with the process %d times, else with the release %d times and with hold %d times",
+		sites, len(trials), counts(per), unreached.Load(), crashed.Load(), released.Load(), held.Load())
 	if len(trials) > 20 && unreached.Load()*10 > int64(len(trials)) {
 		t.Errorf("%d of %d sites were not come by again: the cases mean little", unreached.Load(), len(trials))
 	}

@@ -44,6 +44,7 @@ func (c trial) named() string {
 // verdict is what came of a trial.
 type verdict struct {
 	reached bool
+	crashed bool
 	ended   said
 	wrong   []string
 }
@@ -69,12 +70,12 @@ func (c trial) run(template *world) verdict {
 	if v.reached = h.hit; !h.hit {
 		return v
 	}
-	crashed := end.Killed
+	v.crashed = end.Killed
 	v.ended = w.last()
 	wrong("life with the fault", w.violations()...)
 	if end.TimedOut {
 		wrong("life with the fault", "the box did not come to its end: "+w.stderr())
-	} else if !crashed && (end.Status != 0 || !v.ended.Idle) {
+	} else if !v.crashed && (end.Status != 0 || !v.ended.Idle) {
 		wrong("life with the fault", fmt.Sprintf("ended with status %d: %s", end.Status, w.stderr()))
 	}
 	for d, m := range h.media {
@@ -97,7 +98,7 @@ func (c trial) run(template *world) verdict {
 		wrong("the power goes at the next life's release", w.cutAtRelease(h.media)...)
 	}
 	wrong("next life", w.recover()...)
-	if crashed {
+	if v.crashed {
 		wrong("one life more", w.again()...)
 	}
 	return v
