@@ -55,6 +55,9 @@ func never(trial) bool { return false }
 // campaign runs trials side by side and tells what came of them.
 func campaign(t *testing.T, template *world, sites int, trials []trial) {
 	t.Helper()
+	if len(trials) == 0 {
+		t.Fatal("no case is like that")
+	}
 	var next, unreached, crashed, released, held atomic.Int64
 	var mu sync.Mutex
 	var workers sync.WaitGroup
