@@ -63,6 +63,8 @@ type CopyReport struct {
 	// LeftOut says of each thing in the source that is in no copy why; at most
 	// state.MaxLeftOut and one line that counts the rest.
 	LeftOut []string
+	// Salvaged are the files that the source gave in part only, bounded.
+	Salvaged []state.Salvage
 }
 
 // CopyEnd is how one copy ended.
@@ -271,10 +273,19 @@ func (h *byHand) progress(p offload.Progress) {
 
 // report says how it ended.
 func (h *byHand) report(res offload.Result) CopyReport {
-	r := CopyReport{Bytes: h.job.Plan.Bytes, Files: len(h.job.Plan.Files), LeftOut: leftOutSentences(h.job.Plan)}
+	r := CopyReport{Bytes: h.job.Plan.Bytes, Files: len(h.job.Plan.Files), LeftOut: leftOutSentences(h.job.Plan), Salvaged: res.Salvaged}
 	a := offload.Account{Copies: policy.DefaultCopies, Places: make([][]offload.Place, len(h.job.Plan.Files)), Faults: h.faults}
+	part := map[string]bool{}
+	for _, s := range res.Salvaged {
+		part[s.Path] = true
+	}
 	for name, why := range res.Unreadable {
-		a.Faults = append(a.Faults, fmt.Sprintf("%q cannot be read: %s", name, why))
+		if !part[name] {
+			a.Faults = append(a.Faults, fmt.Sprintf("%q cannot be read: %s", name, why))
+		}
+	}
+	if summary := state.SalvageSummary(res.Salvaged); summary != "" {
+		a.Faults = append(a.Faults, summary)
 	}
 	for _, name := range res.Changed {
 		a.Faults = append(a.Faults, fmt.Sprintf("%q gave other bytes when it was read again", name))

@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"reflect"
 	"slices"
+	"syscall"
 
 	"bothy/daemon/offload"
 	"bothy/daemon/state"
@@ -133,6 +134,20 @@ func (s *supervisor) releaseEarly(j *job, reason string) {
 	s.cfg.Log.Info("verdict: release: "+reason, "card", c.subject(), "offload", c.offloadID)
 }
 
+// takeBack holds a card again that was released, while its job makes up for what
+// is missing.
+func (s *supervisor) takeBack(j *job, reason string, found []finding) {
+	c := j.card
+	if c.job != j || c.gone {
+		return
+	}
+	c.phase, c.verdict, c.holdKind, c.reason = state.CardLooking, state.Hold, state.NoHold, reason
+	for _, f := range found {
+		s.raise(f.code, c.subject(), f.detail)
+	}
+	s.cfg.Log.Warn("the release is taken back: "+reason, "card", c.subject(), "offload", c.offloadID)
+}
+
 // judgeDrive draws the conclusions from what a drive did in a job.
 func (s *supervisor) judgeDrive(d *jobDrive) {
 	err := d.err
@@ -152,6 +167,9 @@ func (s *supervisor) judgeDrive(d *jobDrive) {
 	case errors.Is(err, offload.ErrDriveHung):
 		dr.failing = true
 		s.raise(state.DriveHung, dr.subject(), err.Error())
+	case errors.Is(err, syscall.EROFS): // the kernel's answer to a file system that it found damaged
+		dr.failing = true
+		s.raise(state.DriveReadOnly, dr.subject(), err.Error())
 	case errors.Is(err, offload.ErrRefused):
 		s.raise(state.DriveRefused, dr.subject(), err.Error())
 	default:

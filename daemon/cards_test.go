@@ -10,10 +10,12 @@ import (
 	"path/filepath"
 	"slices"
 	"strings"
+	"sync"
 	"syscall"
 	"testing"
 
 	"bothy/daemon/mhl"
+	"bothy/daemon/offload"
 	"bothy/daemon/state"
 )
 
@@ -211,7 +213,7 @@ func TestSupervisor_unreadableFile(t *testing.T) {
 	card, a := m.card("sda", "SKUA_1", 3), m.drive("sdb")
 	card.on(failing("read", "SKUA0002", syscall.EIO))
 	m.plug(card, a)
-	m.untilHeld(card, state.HoldByFault, "SKUA0002.JPG", "cannot be read")
+	m.untilHeld(card, state.HoldByFault, "SKUA0002.JPG", "could not be read whole")
 	m.untilCondition(state.CardUnreadable)
 	for _, f := range a.finished() {
 		if !strings.HasSuffix(f, ".incomplete") {
@@ -223,6 +225,51 @@ func TestSupervisor_unreadableFile(t *testing.T) {
 	card.on(nil)
 	m.plug(card)
 	m.untilReleased(card)
+}
+
+// What a card gave in part is said on every window, also by a later life of the
+// daemon. It never counts as the file, and that is tried again when the card
+// comes back.
+func TestSupervisor_salvages(t *testing.T) {
+	t.Parallel()
+	m := newSim(t, 1).start()
+	card, a := m.card("sda", "SKUA_1", 3), m.drive("sdb")
+	reads := 0
+	var mu sync.Mutex
+	fail := failing("read", "SKUA0002", syscall.EIO)
+	card.on(func(op, name string) error {
+		mu.Lock()
+		defer mu.Unlock()
+		if err := fail(op, name); err != nil && reads < 2 {
+			reads++
+			return err
+		}
+		return nil
+	})
+	m.plug(card, a)
+	m.untilHeld(card, state.HoldByFault, "SKUA0002.JPG", "only in several attempts")
+	check := func(st *state.State) {
+		t.Helper()
+		s := st.Offloads[len(st.Offloads)-1].Salvaged
+		if len(s) != 1 || s[0].Path != "DCIM/100SKUAS/SKUA0002.JPG" || s[0].As != s[0].Path+offload.SalvageSuffix || s[0].MissingBytes != 0 {
+			t.Errorf("it says %+v", s)
+		}
+		for _, o := range st.Offloads {
+			if o.Verdict == state.Release && len(o.Salvaged) > 0 {
+				t.Errorf("released: %+v", o)
+			}
+		}
+	}
+	check(m.untilIdle())
+	if list := a.finished(); len(list) != 1 || !strings.HasSuffix(list[0], offload.IncompleteSuffix) {
+		t.Errorf("the drive holds %v", list)
+	} else if _, err := os.Stat(filepath.Join(list[0], "DCIM/100SKUAS/SKUA0002.JPG"+offload.SalvageSuffix)); err != nil {
+		t.Error(err)
+	}
+	m.stop()
+	m.start()
+	m.untilReleased(card) // it is in still, and gives all now
+	check(m.untilIdle())
 }
 
 func TestSupervisor_hostileCard(t *testing.T) {

@@ -23,6 +23,7 @@ import (
 	"log/slog"
 	"time"
 
+	"bothy/daemon/state"
 	"bothy/daemon/volume"
 	"bothy/udev"
 )
@@ -42,6 +43,9 @@ type Config struct {
 	// Notify tells systemd, e.g. "READY=1", and after each published State the
 	// status line, changed or not; nil means nobody is told.
 	Notify func(state string)
+	// Published is given each State right after it was published, on the
+	// goroutine that owns the truth, which waits for it; nil means nobody is.
+	Published func(*state.State)
 	// Watchdog is the interval at which systemd wants to hear from the daemon;
 	// 0 means never.
 	Watchdog time.Duration
@@ -72,6 +76,9 @@ func (c *Config) setDefaults() {
 	}
 	if c.Notify == nil {
 		c.Notify = func(string) {}
+	}
+	if c.Published == nil {
+		c.Published = func(*state.State) {}
 	}
 	if c.StateDir == "" {
 		c.StateDir = "/var/lib/bothy"

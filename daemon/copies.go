@@ -2,10 +2,13 @@ package daemon
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"maps"
 	"slices"
 	"strings"
+
+	"golang.org/x/sys/unix"
 
 	"bothy/daemon/ledger"
 	"bothy/daemon/mhl"
@@ -175,6 +178,9 @@ func (j *job) conclude(ctx context.Context, o ledger.Offload, g group, res offlo
 		})
 	}
 	j.blame(res)
+	if len(res.Salvaged) > 0 {
+		j.noteSalvages(ctx, o.ID, res.Salvaged)
+	}
 	if res.CardErr == nil {
 		j.leaveSnapshots(ctx, g)
 	}
@@ -202,8 +208,18 @@ func (j *job) loseDamaged(ctx context.Context, o ledger.Offload, res *offload.Re
 
 // blame turns what the engine found about the card into faults.
 func (j *job) blame(res offload.Result) {
+	if summary := state.SalvageSummary(res.Salvaged); summary != "" {
+		j.faults = append(j.faults, summary)
+	}
+	part := map[string]bool{}
+	for _, s := range res.Salvaged {
+		part[s.Path] = true
+		j.note(state.CardUnreadable, s.String())
+	}
 	for name, why := range res.Unreadable {
-		j.unreadable(name, why)
+		if !part[name] {
+			j.unreadable(name, why)
+		}
 	}
 	for _, name := range res.Changed {
 		s := fmt.Sprintf("%q gave other bytes when it was read again", name)
@@ -266,7 +282,10 @@ func (j *job) leaveSnapshots(ctx context.Context, g group) {
 		_, err := ask(ctx, j, d, func(ctx context.Context, o *Opened, step func()) (struct{}, error) {
 			return struct{}{}, share.leaveSnapshot(ctx, o, l, box, step)
 		})
-		if err != nil {
+		switch {
+		case errors.Is(err, unix.ENOSPC), errors.Is(err, unix.EDQUOT):
+			d.err = fmt.Errorf("%w: the ledger's copy found no room: %w", offload.ErrDriveFull, err)
+		case err != nil:
 			j.s.cfg.Log.Warn("the ledger's copy was not left on the drive", "drive", d.identity.Name, "err", err)
 		}
 	}

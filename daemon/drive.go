@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"strings"
 
+	"bothy/daemon/identity"
 	"bothy/daemon/ledger"
 	"bothy/daemon/offload"
 	"bothy/daemon/state"
@@ -131,7 +132,7 @@ func lookAtDrive(ctx context.Context, cfg Config, dev udev.Device, path string, 
 		return identified{err: err}
 	}
 	found.identity, found.err = readIdentity(o)
-	found.freeBytes, found.sizeBytes, _ = volume.Space(o.Root) // shown only; preflight asks again
+	found.freeBytes, found.sizeBytes, _ = o.space() // shown only; preflight asks again
 	if err := o.Release(context.WithoutCancel(ctx)); err != nil && (found.err == nil || errors.Is(found.err, errNotEnrolled)) {
 		found.err = err // it may be mounted still
 	}
@@ -155,7 +156,7 @@ func autoName(dev udev.Device, rule policy.DriveRule) string {
 	if runes := []rune(name); len(runes) > 64 {
 		name = string(runes[:64])
 	}
-	if CheckDriveName(name) != nil {
+	if identity.CheckName(name) != nil {
 		return rule.Name
 	}
 	return name

@@ -7,7 +7,6 @@ import (
 	"sync"
 
 	"bothy/daemon/offload"
-	"bothy/daemon/volume"
 	"bothy/policy"
 	"bothy/udev"
 )
@@ -129,6 +128,6 @@ func (j *job) releaseDrives() {
 }
 
 func freeBytes(_ context.Context, o *Opened, _ func()) (int64, error) {
-	free, _, err := volume.Space(o.Root)
+	free, _, err := o.space()
 	return free, err
 }

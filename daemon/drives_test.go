@@ -102,6 +102,20 @@ func TestSupervisor_driveFullInMidCopy(t *testing.T) {
 	}
 }
 
+// The kernel turns a file system read-only when it finds it damaged.
+func TestSupervisor_driveTurnsReadOnly(t *testing.T) {
+	t.Parallel()
+	m := newSim(t, 1).start()
+	card, a, b := m.card("sda", "SKUA_1", 5), m.drive("sdb"), m.drive("sdc")
+	b.on(failing("write", "SKUA0003", syscall.EROFS))
+	m.plug(card, a, b)
+	m.untilReleased(card)
+	m.untilCondition(state.DriveReadOnly)
+	if d := driveNamed(m.untilIdle(), "sdc"); !d.Failing || len(b.finished()) != 0 {
+		t.Errorf("the drive that can only be read: %+v, copies %v", d, b.finished())
+	}
+}
+
 // failing gives an error for every operation of a kind on a file.
 func failing(op, file string, err error) func(string, string) error {
 	return func(did, name string) error {

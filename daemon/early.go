@@ -13,9 +13,10 @@ import (
 
 // early keeps the account of copies that are finished while others still run.
 type early struct {
-	// deciding is held by one at a time who sees whether the card is released,
-	// which asks the card and the ledger.
-	deciding sync.Mutex
+	// deciding holds something while one sees whether the card is released,
+	// which asks the card and the ledger: that may take long, and a clock that
+	// is simulated goes on for those who wait at a channel only.
+	deciding chan struct{}
 	// mu is held for no longer than it takes to look: the supervisor takes it,
 	// and must wait for no device, and not for those who wait for it.
 	mu       sync.Mutex
@@ -28,8 +29,8 @@ type early struct {
 // decided: the job's end has the last word. A drive that hung may wake up later
 // and must not be listened to.
 func (e *early) close(r *recorder) {
-	e.deciding.Lock()
-	defer e.deciding.Unlock()
+	e.deciding <- struct{}{}
+	defer func() { <-e.deciding }()
 	e.mu.Lock()
 	defer e.mu.Unlock()
 	r.over, e.finished = true, nil
@@ -89,8 +90,8 @@ func (j *job) letGoIfFreeLocked() {
 // file of its group, so the card has given all of them; what is found out only
 // at the end (the card's own manifests) keeps the verdict for the end.
 func (j *job) maybeRelease(ctx context.Context, r *recorder, driveID string) {
-	j.early.deciding.Lock()
-	defer j.early.deciding.Unlock()
+	j.early.deciding <- struct{}{}
+	defer func() { <-j.early.deciding }()
 	finished, ok := j.early.add(r, driveID)
 	if !ok {
 		return
@@ -117,6 +118,8 @@ func (j *job) maybeRelease(ctx context.Context, r *recorder, driveID string) {
 	j.early.mu.Unlock()
 	j.s.post(func() { j.s.releaseEarly(j, reason) })
 }
+
+func newEarly() early { return early{deciding: make(chan struct{}, 1)} }
 
 // add notes a finished copy of the running engine, and gives all there are.
 func (e *early) add(r *recorder, driveID string) (finished []string, ok bool) {

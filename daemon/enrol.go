@@ -7,6 +7,7 @@ import (
 	"os"
 	"time"
 
+	"bothy/daemon/identity"
 	"bothy/daemon/state"
 	"bothy/udev"
 )
@@ -28,7 +29,7 @@ func enrolOpened(o *Opened, name, box string, at time.Time) (Identity, error) {
 	id, err := readIdentity(o)
 	switch {
 	case errors.Is(err, errNotEnrolled):
-		id = newIdentity(name, box, at)
+		id = identity.New(name, box, at)
 	case err != nil:
 		return Identity{}, err
 	default:
@@ -42,7 +43,7 @@ type EnrolRequest struct{ Target, Name string }
 
 // Enrol enrols the drive that is the folder Target, when no daemon does it.
 func Enrol(_ context.Context, r EnrolRequest) (id string, err error) {
-	if err := CheckDriveName(r.Name); err != nil {
+	if err := identity.CheckName(r.Name); err != nil {
 		return "", fmt.Errorf("%w: %w", ErrRefused, err)
 	}
 	info, err := os.Stat(r.Target)
@@ -67,7 +68,7 @@ func Enrol(_ context.Context, r EnrolRequest) (id string, err error) {
 
 // enrolAttached enrols a drive that the policy has taken.
 func (s *supervisor) enrolAttached(ctx context.Context, target, name string) (string, error) {
-	if err := CheckDriveName(name); err != nil {
+	if err := identity.CheckName(name); err != nil {
 		return "", fmt.Errorf("%w: %w", ErrRefused, err)
 	}
 	type answer struct {

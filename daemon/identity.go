@@ -1,20 +1,14 @@
 package daemon
 
 import (
-	"crypto/rand"
 	"errors"
 	"fmt"
 	"io"
 	"io/fs"
 	"path"
 	"slices"
-	"strings"
-	"time"
-	"unicode"
-	"unicode/utf8"
 
-	"github.com/pelletier/go-toml/v2"
-
+	"bothy/daemon/identity"
 	"bothy/daemon/offload"
 )
 
@@ -24,16 +18,8 @@ const (
 	identityFile = ownFolder + "/drive.toml"
 )
 
-// maxIdentityBytes bounds an identity file; more than that is none of ours.
-const maxIdentityBytes = 16 << 10
-
 // Identity says which drive a drive is.
-type Identity struct {
-	ID       string    `toml:"id"`   // made at random when the drive was enrolled
-	Name     string    `toml:"name"` // what people call it
-	Enrolled time.Time `toml:"enrolled"`
-	Box      string    `toml:"box"` // the box that enrolled it
-}
+type Identity = identity.Identity
 
 // errNotEnrolled: the drive carries no identity.
 var errNotEnrolled = errors.New("the drive is not enrolled")
@@ -57,7 +43,7 @@ func readIdentity(o *Opened) (Identity, error) {
 	if err != nil {
 		return Identity{}, fmt.Errorf("look for %s: %w", identityFile, err)
 	}
-	if !item.Mode.IsRegular() || item.SizeBytes > maxIdentityBytes {
+	if !item.Mode.IsRegular() || item.SizeBytes > identity.MaxBytes {
 		return Identity{}, fmt.Errorf("%s on the drive is no identity file", identityFile)
 	}
 	f, err := o.Root.Open(identityFile)
@@ -65,63 +51,27 @@ func readIdentity(o *Opened) (Identity, error) {
 		return Identity{}, fmt.Errorf("open %s: %w", identityFile, err)
 	}
 	defer f.Close()
-	data, err := io.ReadAll(io.LimitReader(f, maxIdentityBytes))
+	data, err := io.ReadAll(io.LimitReader(f, identity.MaxBytes))
 	if err != nil {
 		return Identity{}, fmt.Errorf("read %s: %w", identityFile, err)
 	}
-	return parseIdentity(data)
-}
-
-func parseIdentity(data []byte) (Identity, error) {
-	var id Identity
-	if err := toml.Unmarshal(data, &id); err != nil {
-		return Identity{}, fmt.Errorf("parse %s: %w", identityFile, err)
-	}
-	if !validID(id.ID) {
-		return Identity{}, fmt.Errorf("parse %s: the id is not one of ours", identityFile)
-	}
-	if err := CheckDriveName(id.Name); err != nil {
+	id, err := identity.Parse(data)
+	if err != nil {
 		return Identity{}, fmt.Errorf("parse %s: %w", identityFile, err)
 	}
 	return id, nil
 }
 
-func validID(id string) bool {
-	if len(id) < 8 || len(id) > 64 {
-		return false
-	}
-	return strings.IndexFunc(id, func(r rune) bool {
-		return r != '-' && (r < '0' || r > '9') && (r < 'a' || r > 'z')
-	}) < 0
-}
-
-// CheckDriveName says what is wrong with a drive's name: 1 to 64 printable
-// characters.
-func CheckDriveName(name string) error {
-	if n := utf8.RuneCountInString(name); n < 1 || n > 64 || !utf8.ValidString(name) {
-		return errors.New("a drive's name has 1 to 64 characters")
-	}
-	if strings.IndexFunc(name, func(r rune) bool { return !unicode.IsPrint(r) }) >= 0 {
-		return errors.New("a drive's name has printable characters only")
-	}
-	return nil
-}
-
 // writeIdentity enrols a drive, or gives an enrolled one another name.
 func writeIdentity(o *Opened, id Identity) error {
-	data, err := toml.Marshal(id)
+	data, err := id.Bytes()
 	if err != nil {
 		return err
 	}
-	head := "# This drive's identity. Do not copy it to another drive.\n"
 	return writeOwn(o, identityFile, func(w io.Writer) error {
-		_, err := io.WriteString(w, head+string(data))
+		_, err := w.Write(data)
 		return err
 	})
-}
-
-func newIdentity(name, box string, at time.Time) Identity {
-	return Identity{ID: strings.ToLower(rand.Text()[:16]), Name: name, Enrolled: at, Box: box}
 }
 
 // writeOwn writes a file of ours on a drive so that at any moment the old one

@@ -101,6 +101,7 @@ func (j *job) run(ctx context.Context) outcome {
 		return j.cardErr(ctx, ctx.Err())
 	}
 	j.checkCopies(ctx)
+	j.takeBack()
 	groups := j.groups()
 	for i, g := range groups {
 		if err := j.offload(ctx, g, i == len(groups)-1); err != nil {

@@ -20,6 +20,11 @@ func (j *job) list(ctx context.Context) error {
 	if j.plan, err = offload.NewPlan(ctx, j.opened.FS, ignore); err != nil {
 		return err
 	}
+	if j.plan.Unlisted > 0 { // or is that because it is gone?
+		if gone := j.stillThere(); gone != nil {
+			return gone
+		}
+	}
 	j.out.files, j.out.bytes = len(j.plan.Files), j.plan.Bytes
 	if n := j.plan.Held(); n > 0 {
 		sentence := leftOutSentence(j.plan, n)

@@ -120,7 +120,7 @@ func measureCounters(c *state.Counters) metrics.Counters {
 		ReadBytes: c.BytesRead, WrittenBytes: c.BytesWritten, ReadBackBytes: c.BytesReadBack,
 		FilesProven: c.FilesProven, CopiesProven: c.CopiesProven, CopiesFailed: c.CopiesFailed,
 		Releases: c.Releases, Holds: c.Holds,
-		ReadBackMismatches: c.ReadBackMismatch, FlushFailures: c.FlushFailures,
+		ReadBackMismatches: c.ReadBackMismatch, ReadBackErrors: c.ReadBackErrors, FlushFailures: c.FlushFailures,
 		LightFailures: c.LightFailures, LedgerFailures: c.LedgerFailures,
 		OffloadsStarted: c.OffloadsStarted, OffloadsFinished: c.OffloadsFinished,
 		PolicyReloads: c.PolicyReloads, PolicyReloadFails: c.PolicyReloadFails,

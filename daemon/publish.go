@@ -67,6 +67,7 @@ func (s *supervisor) publish() {
 	st.Counters = s.counters
 	st.Counters.ConditionsRaised = maps.Clone(s.counters.ConditionsRaised)
 	s.publisher.Publish(st)
+	s.cfg.Published(st)
 	s.cfg.Notify("STATUS=" + statusLine(st))
 }
 
@@ -166,7 +167,7 @@ func (s *supervisor) recall(ctx context.Context, o ledger.Offload) (state.Offloa
 	shown := state.Offload{
 		ID: o.ID, Sequence: o.Seq, CardLabel: o.CardLabel, Rule: o.Rule, Started: o.Started.Wall, Ended: o.Ended.Wall,
 		Verdict: state.Verdict(o.Verdict), Reason: o.Reason, Verify: o.Verify, Checksum: o.Checksum,
-		Files: o.Files, Bytes: o.Bytes, RefersTo: o.RefersTo, LeftOut: o.LeftOut,
+		Files: o.Files, Bytes: o.Bytes, RefersTo: o.RefersTo, LeftOut: o.LeftOut, Salvaged: shownSalvages(o.Salvaged),
 	}
 	copies, err := s.ledger.Copies(ctx, o.ID)
 	if err != nil {
@@ -256,6 +257,7 @@ func (s *supervisor) copiesEnded(id string, res offload.Result) {
 	if i < 0 {
 		return
 	}
+	s.offloads[i].Salvaged = res.Salvaged
 	for _, c := range res.Copies {
 		for k := range s.offloads[i].Copies {
 			shown := &s.offloads[i].Copies[k]
@@ -279,6 +281,7 @@ func (s *supervisor) count(res offload.Result) {
 	c.BytesRead += uint64(res.BytesRead)
 	c.FlushFailures += uint64(res.FlushFailures)
 	c.ReadBackMismatch += uint64(res.Mismatches)
+	c.ReadBackErrors += uint64(res.ReadBackErrors)
 	for _, cp := range res.Copies {
 		c.BytesWritten += uint64(cp.BytesWritten)
 		c.BytesReadBack += uint64(cp.BytesReadBack)

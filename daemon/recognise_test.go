@@ -2,6 +2,7 @@ package daemon
 
 import (
 	"bytes"
+	"fmt"
 	"maps"
 	"os"
 	"path/filepath"
@@ -144,6 +145,43 @@ func TestSupervisor_damagedCopyIsNotCounted(t *testing.T) {
 			m.plug(card)
 			m.untilReleased(card)
 			m.untilCondition(state.CopyDamaged)
+		})
+	}
+}
+
+// A drive that said it had flushed comes back without its copy, while the card is
+// still in: the release is taken back at once, not only when the copy is there
+// again, or somebody takes the card out in between.
+func TestSupervisor_forgottenCopyTakesTheReleaseBack(t *testing.T) {
+	t.Parallel()
+	for _, pulled := range []bool{false, true} {
+		t.Run(fmt.Sprintf("pulled=%v", pulled), func(t *testing.T) {
+			t.Parallel()
+			m, card, _, b := copied(t, 3)
+			m.pull(b)
+			if err := os.RemoveAll(b.finished()[0]); err != nil {
+				t.Fatal(err)
+			}
+			reached, goOn := make(chan struct{}), make(chan struct{})
+			b.on(blockOnce("write", "SKUA0002", reached, goOn))
+			m.plug(b)
+			<-reached
+			m.until("the release is taken back", func(st *state.State) bool {
+				c, ok := cardOf(st, card.name)
+				return ok && c.Verdict == state.Hold && c.Phase != state.CardDecided && raised(st, state.CopyDamaged)
+			})
+			if pulled {
+				m.pull(card)
+			}
+			close(goOn)
+			if pulled {
+				m.untilCondition(state.CardGone)
+				m.plug(card)
+			}
+			m.untilReleased(card)
+			if len(b.finished()) != 1 {
+				t.Errorf("copies on the drive that forgot: %v", b.finished())
+			}
 		})
 	}
 }

@@ -93,7 +93,7 @@ func (s *supervisor) begin(ctx context.Context, c *card, use []*drive, released 
 	// It ends by a cause that can be told: the card's, or that of park.
 	ctx, cancel := context.WithCancelCause(context.WithoutCancel(ctx))
 	j := &job{s: s, card: c, cancel: cancel, dev: c.dev, rule: *c.rule, box: s.policy.Box, boxName: s.boxName(), boxID: s.boxID(),
-		unfit: map[string]bool{}, policy: s.policy, lane: s.traffic.join(lanesOf(use), released)}
+		unfit: map[string]bool{}, policy: s.policy, lane: s.traffic.join(lanesOf(use), released), early: newEarly()}
 	c.job, c.by, c.copies = j, j.rule, j.box.Copies
 	if released {
 		j.stands = c.reason

@@ -51,9 +51,16 @@ func (j *job) checkCopy(ctx context.Context, d *jobDrive, c ledger.Copy, files [
 			j.lose(ctx, d, c, files, err)
 		}
 	case ledger.CopyFinishing:
-		// Power failed between the note and the next one: if the rename was
-		// done, all that the proof rests on was durable before it.
+		// Power failed, or the box, between the note and the next one: if the
+		// rename was done, all that the proof rests on was durable before it. The
+		// rename itself may be in memory only.
 		if j.standsThere(ctx, d, c, files) != nil {
+			return
+		}
+		if err := j.flushName(ctx, d, c.Folder); err != nil {
+			if !d.hung() && ctx.Err() == nil {
+				j.lose(ctx, d, c, files, err)
+			}
 			return
 		}
 		c.Status, c.Updated = ledger.CopyProven, moment(j.s.cfg.Now)
@@ -72,6 +79,23 @@ func (j *job) checkCopy(ctx context.Context, d *jobDrive, c ledger.Copy, files [
 			}
 		}
 	}
+}
+
+// flushName makes the name durable that a copy was given.
+func (j *job) flushName(ctx context.Context, d *jobDrive, folder string) error {
+	_, err := ask(ctx, j, d, func(_ context.Context, o *Opened, step func()) (struct{}, error) {
+		for _, dir := range []string{folder, path.Dir(folder)} {
+			if err := o.FS.SyncDir(dir); err != nil {
+				return struct{}{}, fmt.Errorf("flush folder %q: %w", dir, err)
+			}
+			step()
+		}
+		if err := o.FS.SyncAll(); err != nil {
+			return struct{}{}, fmt.Errorf("flush the drive: %w", err)
+		}
+		return struct{}{}, nil
+	})
+	return err
 }
 
 func provenOn(k ledger.KnownFile, driveID string) bool {
@@ -143,4 +167,22 @@ func (j *job) lose(ctx context.Context, d *jobDrive, c ledger.Copy, files []ledg
 			j.tally.lose(i, c.DriveID)
 		}
 	}
+}
+
+// takeBack withdraws an earlier release that no longer rests on enough copies: a
+// drive came back without what was proven on it, or cannot be looked at. Until
+// the copies are there again nobody may be told to take the card out.
+func (j *job) takeBack() {
+	if j.releasedAlready() == "" {
+		return
+	}
+	verdict, _, reason := offload.Judge(j.account())
+	if verdict == state.Release {
+		return
+	}
+	j.early.mu.Lock()
+	j.stands = ""
+	j.early.mu.Unlock()
+	found := slices.Clone(j.notes)
+	j.s.post(func() { j.s.takeBack(j, reason, found) })
 }

@@ -3,6 +3,7 @@ package daemon
 import (
 	"context"
 	"errors"
+	"log/slog"
 	"os"
 	"path/filepath"
 	"sync"
@@ -19,6 +20,7 @@ import (
 // goroutines hand it functions through post.
 type supervisor struct {
 	cfg       Config
+	log       watchedLog // what cfg.Log writes to
 	publisher state.Publisher
 	ledger    *ledger.Ledger // nil when it cannot be had at all
 	started   time.Time
@@ -71,6 +73,8 @@ func newSupervisor(cfg Config) *supervisor {
 		traffic: newTraffic(), claims: newClaims(), engine: offload.Run,
 	}
 	s.mounted = newMounted(func() { s.post(func() { s.vacated(s.life) }) })
+	s.log = newWatchedLog(cfg.Log.Handler())
+	s.cfg.Log = slog.New(s.log)
 	s.cfg.Volumes = patientVolumes{cfg.Volumes, cfg.Patience, s.mounted}
 	return s
 }
@@ -141,6 +145,7 @@ func (s *supervisor) loop(ctx context.Context, snapshots <-chan udev.Snapshot) {
 			s.tick(ctx)
 		}
 		s.schedule(ctx)
+		s.checkLog()
 		s.publish()
 	}
 }

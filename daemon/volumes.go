@@ -34,9 +34,19 @@ type Opened struct {
 	Disks  []string       // whole disks below it
 	// Dirty: a journal was not replayed; files written last may not show.
 	Dirty bool
+	// Space tells how many bytes are free and how many there are; nil: the file
+	// system that Root lies in is asked.
+	Space func() (freeBytes, sizeBytes int64, err error)
 	// Release closes the medium; what was written to it is durable when it
 	// returns nil.
 	Release func(ctx context.Context) error
+}
+
+func (o *Opened) space() (freeBytes, sizeBytes int64, err error) {
+	if o.Space != nil {
+		return o.Space()
+	}
+	return volume.Space(o.Root)
 }
 
 // mounts are the running system's Volumes.

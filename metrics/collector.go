@@ -123,7 +123,7 @@ func (c *collector) counters(e emitter, k *Counters) {
 		{n.readBytes, k.ReadBytes}, {n.writtenBytes, k.WrittenBytes}, {n.readBackBytes, k.ReadBackBytes},
 		{n.filesProven, k.FilesProven}, {n.copiesProven, k.CopiesProven}, {n.copiesFailed, k.CopiesFailed},
 		{n.releases, k.Releases}, {n.holds, k.Holds},
-		{n.mismatches, k.ReadBackMismatches}, {n.flushFailures, k.FlushFailures},
+		{n.mismatches, k.ReadBackMismatches}, {n.readBackErrors, k.ReadBackErrors}, {n.flushFailures, k.FlushFailures},
 		{n.lightFailures, k.LightFailures}, {n.ledgerFailures, k.LedgerFailures},
 		{n.offloadsStarted, k.OffloadsStarted}, {n.offloadsFinished, k.OffloadsFinished},
 		{n.policyReloads, k.PolicyReloads}, {n.policyReloadFails, k.PolicyReloadFails},

@@ -22,7 +22,7 @@ type descs struct {
 	offloadsDone, offloadsLeft                         *prometheus.Desc
 	readBytes, writtenBytes, readBackBytes             *prometheus.Desc
 	filesProven, copiesProven, copiesFailed            *prometheus.Desc
-	mismatches, flushFailures                          *prometheus.Desc
+	mismatches, readBackErrors, flushFailures          *prometheus.Desc
 	lightFailures, ledgerFailures                      *prometheus.Desc
 
 	drivesAttached, drivesRefused                         *prometheus.Desc
@@ -75,6 +75,7 @@ func newDescs() *descs {
 		copiesProven:     d("copies_proven_total", "Copies proven."),
 		copiesFailed:     d("copies_failed_total", "Copies given up."),
 		mismatches:       d("read_back_mismatches_total", "Files whose read-back differed from what was written."),
+		readBackErrors:   d("read_back_errors_total", "Files that a drive took and could not give back; each is written again to another place."),
 		flushFailures:    d("flush_failures_total", "Flushes to a drive that failed."),
 		lightFailures:    d("light_failures_total", "Writes to a light that failed."),
 		ledgerFailures:   d("ledger_failures_total", "Writes to the ledger that failed."),

@@ -90,9 +90,9 @@ type Counters struct {
 
 	FilesProven, CopiesProven, CopiesFailed uint64
 
-	Releases, Holds                   uint64
-	ReadBackMismatches, FlushFailures uint64
-	LightFailures, LedgerFailures     uint64
-	OffloadsStarted, OffloadsFinished uint64
-	PolicyReloads, PolicyReloadFails  uint64
+	Releases, Holds                                   uint64
+	ReadBackMismatches, ReadBackErrors, FlushFailures uint64
+	LightFailures, LedgerFailures                     uint64
+	OffloadsStarted, OffloadsFinished                 uint64
+	PolicyReloads, PolicyReloadFails                  uint64
 }

@@ -25,6 +25,11 @@ compared, and gets a manifest. Nothing that is in a DIR already is touched.
 The verdict counts distinct physical disks: two folders of one disk are two
 proven copies and still 'hold', with that reason.
 
+Of a file that SRC cannot give whole, what can be read is saved beside it as
+NAME.salvaged, with zeros for the missing bytes. Which those are stands in the
+manifest's comment, in the result, and as 'salvaged' in the JSON object; the
+copy's folder ends in '.incomplete', and the verdict is hold.
+
 On the way standard error says how far all copies are together, how fast SRC is
 read, and about how long copying and proof still take.
 
@@ -97,6 +102,10 @@ func copyResultOf(rep daemon.CopyReport, err error) copyResult {
 	r := copyResult{
 		Verdict: string(rep.Verdict), Reason: rep.Reason, Bytes: rep.Bytes, Files: rep.Files,
 		Seconds: rep.Elapsed.Seconds(), Copies: []copyLine{}, leftOut: rep.LeftOut,
+		Salvaged: status.NewSalvages(rep.Salvaged),
+	}
+	for _, s := range rep.Salvaged {
+		r.notWhole = append(r.notWhole, s.String())
 	}
 	if err != nil || rep.Verdict != state.Release {
 		r.Verdict = string(state.Hold)

@@ -74,6 +74,11 @@ func runDaemon(ctx context.Context, cfg daemon.Config, log *slog.Logger) error {
 	} else {
 		cfg.Watchdog = interval
 	}
+	// A journal that goes away must not take the daemon with it: without this, Go
+	// ends a process that writes to a broken standard error, and a service manager
+	// takes that end for a clean one.
+	signal.Ignore(syscall.SIGPIPE)
+
 	reload := make(chan struct{}, 1)
 	cfg.Reload = reload
 

@@ -4,6 +4,8 @@ import (
 	"fmt"
 	"io"
 	"strings"
+
+	"bothy/daemon/status"
 )
 
 // copyResult is the object that 'bothy copy --json' prints. Its keys are part of
@@ -15,8 +17,11 @@ type copyResult struct {
 	Files   int        `json:"files"`
 	Seconds float64    `json:"seconds"`
 	Copies  []copyLine `json:"copies"` // never null
+	// Salvaged are the files that SRC gave in part only; never null.
+	Salvaged []status.Salvage `json:"salvaged"`
 
-	leftOut []string // what was in the source and is in no copy, a sentence each; for people
+	notWhole []string // the same, a sentence each; for people
+	leftOut  []string // what was in the source and is in no copy, a sentence each; for people
 }
 
 // copyLine is one copy in a copyResult.
@@ -35,6 +40,9 @@ func printCopy(w io.Writer, r copyResult) {
 			fmt.Fprintf(w, " (%s)", printable(l.Reason))
 		}
 		fmt.Fprintln(w)
+	}
+	for _, l := range r.notWhole {
+		fmt.Fprintf(w, "not whole: %s\n", printable(l))
 	}
 	for _, l := range r.leftOut {
 		fmt.Fprintf(w, "left out: %s\n", printable(l))

@@ -36,6 +36,7 @@ type Offload struct {
 	Reason       string
 	RefersTo     []string // ids of earlier offloads that hold the rest of the card
 	LeftOut      []string // sentences
+	Salvaged     []Salvage
 }
 
 // offloadRow is an Offload as it is stored.
@@ -45,13 +46,14 @@ type offloadRow struct {
 	ended    momentColumns
 	refersTo string
 	leftOut  string
+	salvaged string
 	seal     int64
 }
 
 const offloadColumns = `seq, id, card_key, card_label, rule, folder, verify, checksum, copies_wanted, files, bytes,
 	started_wall, started_trusted, started_boot, started_since_boot_ns,
 	ended_wall, ended_trusted, ended_boot, ended_since_boot_ns,
-	status, verdict, reason, refers_to, left_out, seal`
+	status, verdict, reason, refers_to, left_out, salvaged, seal`
 
 func (r *offloadRow) targets() []any {
 	o := &r.offload
@@ -59,15 +61,19 @@ func (r *offloadRow) targets() []any {
 		&o.CopiesWanted, &o.Files, &o.Bytes}
 	all = append(all, r.started.targets()...)
 	all = append(all, r.ended.targets()...)
-	return append(all, &o.Status, &o.Verdict, &o.Reason, &r.refersTo, &r.leftOut, &r.seal)
+	return append(all, &o.Status, &o.Verdict, &o.Reason, &r.refersTo, &r.leftOut, &r.salvaged, &r.seal)
 }
 
 func (r *offloadRow) computeSeal() int64 {
 	o := &r.offload
-	return newSealer("offloads").addInt(o.Seq).
+	s := newSealer("offloads").addInt(o.Seq).
 		add(o.ID, o.CardKey, o.CardLabel, o.Rule, o.Folder, o.Verify, o.Checksum).
 		addInt(int64(o.CopiesWanted), int64(o.Files), o.Bytes).addMoment(r.started).addMoment(r.ended).
-		add(o.Status, o.Verdict, o.Reason, r.refersTo, r.leftOut).sum()
+		add(o.Status, o.Verdict, o.Reason, r.refersTo, r.leftOut)
+	if r.salvaged != noSalvage { // rows of version 1 have none
+		s = s.add(r.salvaged)
+	}
+	return s.sum()
 }
 
 // scanOffload reads a row of offloads and believes it only with its seal.
@@ -90,6 +96,12 @@ func scanOffload(row interface{ Scan(...any) error }) (r offloadRow, err error) 
 	}
 	if err := json.Unmarshal([]byte(r.leftOut), &o.LeftOut); err != nil {
 		return r, fmt.Errorf("%w: left_out of %s: %w", ErrDamaged, o.ID, err)
+	}
+	if err := json.Unmarshal([]byte(r.salvaged), &o.Salvaged); err != nil {
+		return r, fmt.Errorf("%w: salvaged of %s: %w", ErrDamaged, o.ID, err)
+	}
+	if len(o.Salvaged) == 0 {
+		o.Salvaged = nil
 	}
 	return r, nil
 }
@@ -148,7 +160,10 @@ func newOffloadRow(o Offload, boxID string) (*offloadRow, error) {
 	if r.refersTo, err = jsonList(o.RefersTo); err != nil {
 		return nil, err
 	}
-	r.leftOut, err = jsonList(o.LeftOut)
+	if r.leftOut, err = jsonList(o.LeftOut); err != nil {
+		return nil, err
+	}
+	r.salvaged, err = jsonSalvages(o.Salvaged)
 	return r, err
 }
 
@@ -158,7 +173,7 @@ func (r *offloadRow) insert(ctx context.Context, tx *sql.Tx) error {
 		o.CopiesWanted, o.Files, o.Bytes}
 	args = append(args, r.started.args()...)
 	args = append(args, r.ended.args()...)
-	args = append(args, o.Status, o.Verdict, o.Reason, r.refersTo, r.leftOut, r.computeSeal())
+	args = append(args, o.Status, o.Verdict, o.Reason, r.refersTo, r.leftOut, r.salvaged, r.computeSeal())
 	_, err := tx.ExecContext(ctx, "INSERT INTO offloads ("+offloadColumns+") VALUES (?"+strings.Repeat(",?", len(args)-1)+")", args...)
 	return err
 }

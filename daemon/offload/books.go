@@ -43,7 +43,7 @@ const (
 
 func newBooks(r *run) *books {
 	return &books{
-		run: r, notes: make(chan note, noteGroup), settled: make([]bool, len(r.files)), noted: make([]bool, len(r.files)),
+		run: r, notes: make(chan note, noteGroup), settled: make([]bool, 2*len(r.files)), noted: make([]bool, 2*len(r.files)),
 		agreed: map[*target][]bool{}, newly: map[*target][]string{},
 	}
 }
@@ -146,7 +146,7 @@ func (b *books) enter(n note) {
 		return
 	}
 	if b.agreed[n.target] == nil {
-		b.agreed[n.target] = make([]bool, len(b.run.files))
+		b.agreed[n.target] = make([]bool, 2*len(b.run.files))
 	}
 	b.agreed[n.target][n.file.index] = true
 	if b.settled[n.file.index] {
@@ -156,7 +156,7 @@ func (b *books) enter(n note) {
 
 func (b *books) noteSumsLocked(f *file) {
 	sums, ok := f.checksums()
-	if !ok || b.noted[f.index] {
+	if !ok || b.noted[f.index] || f.salvaged {
 		return
 	}
 	b.noted[f.index] = true
@@ -165,7 +165,7 @@ func (b *books) noteSumsLocked(f *file) {
 }
 
 func (b *books) prove(t *target, f *file) {
-	if t.isProven(f) {
+	if t.isProven(f) && !f.salvaged {
 		b.newly[t] = append(b.newly[t], f.Path)
 		b.pending++
 	}

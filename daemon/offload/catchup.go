@@ -54,7 +54,7 @@ func (r *run) copyPass(ctx context.Context, sources []*target) bool {
 	}
 	c := &copyReader{reader: reader{run: r, before: r.job.Yield}}
 	shut := c.open()
-	for _, f := range r.files {
+	for _, f := range r.all() {
 		var to []consumer
 		for _, s := range takers {
 			if s.target.stands(f) == reading_ && !s.target.isSetAside() {
@@ -122,17 +122,25 @@ func (t *target) openCopy(f *file) (Source, error) {
 	t.mu.Lock()
 	name := join(t.result.Folder, f.Path)
 	t.mu.Unlock()
-	c := &copySource{target: t}
-	err := t.patiently(func() (err error) {
-		c.Source, err = t.drive.FS.OpenMedium(name)
-		return err
-	}, c.closeLate)
+	c, err := t.openPatiently(func() (Source, error) { return t.drive.FS.OpenMedium(name) })
 	if err != nil {
 		return nil, err
 	}
 	if c.Size() != f.SizeBytes {
 		c.Close()
 		return nil, fmt.Errorf("%w: %d bytes instead of %d", errCopyDiffers, c.Size(), f.SizeBytes)
+	}
+	return c, nil
+}
+
+func (t *target) openPatiently(open func() (Source, error)) (*copySource, error) {
+	c := &copySource{target: t}
+	err := t.patiently(func() (err error) {
+		c.Source, err = open()
+		return err
+	}, c.closeLate)
+	if err != nil {
+		return nil, err
 	}
 	return c, nil
 }
@@ -205,7 +213,7 @@ func (r *run) noteDamaged(t *target, f *file, err error) {
 	r.mu.Lock()
 	defer r.mu.Unlock()
 	if r.damaged[t] == nil {
-		r.damaged[t] = make([]bool, len(r.files))
+		r.damaged[t] = make([]bool, 2*len(r.files))
 	}
 	r.damaged[t][f.index] = true
 }

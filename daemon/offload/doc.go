@@ -16,9 +16,13 @@
 //   - a failed flush burns the file: it is written again under a new inode;
 //   - memory does not grow with the size of the card or of its files, and by a
 //     few hundred bytes for each file and drive;
+//   - of a file that the card cannot give whole, every byte that can be read in
+//     bounded time is saved under another name, and the rest is listed to the
+//     byte; only one reading without a fault gives a file its own name;
+//   - a file that a drive does not give back is written again elsewhere, and a
+//     drive that keeps doing so is set aside;
 //   - one drive that is slow to fail, fails or hangs takes nothing from others.
 //
 // What it will not do: it mounts nothing, knows no policy and gives no light.
-// It salvages whole files; a file with an unreadable part is left out of the
-// copies and named.
+// It never puts zeros for bytes that nobody is told are missing.
 package offload

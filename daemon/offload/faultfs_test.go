@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"io"
 	"sync"
+	"syscall"
 	"time"
 )
 
@@ -24,7 +25,13 @@ type faultFS struct {
 	sinks    map[string][]*sinkRecord // by name, in order of creation
 	broken   []string                 // rules of flushing that were broken
 	reads    map[*faultSource]bool    // being read
+	patches  map[*faultPatchwork]bool // being written in pieces
 	halfMade map[string]bool          // by name: the last Create failed, and may have left something
+
+	// bad says which bytes of a file cannot be read; nil: all can. It is set
+	// before the run.
+	bad      func(name string, from, to int64) (firstBad int64, any bool)
+	badGives bool // what comes before a bad place
 }
 
 type call struct {
@@ -52,6 +59,7 @@ type sinkRecord struct {
 func newFaultFS(inner FS) *faultFS {
 	return &faultFS{
 		FS: inner, noFlush: true, kinds: map[string]int{}, named: map[string]int{}, sinks: map[string][]*sinkRecord{}, reads: map[*faultSource]bool{},
+		patches:  map[*faultPatchwork]bool{},
 		halfMade: map[string]bool{},
 	}
 }
@@ -279,6 +287,9 @@ func (x *faultFS) unclosed() (names []string) {
 	for s := range x.reads {
 		names = append(names, s.kind+" "+s.name)
 	}
+	for s := range x.patches {
+		names = append(names, "patchwork "+s.name)
+	}
 	return names
 }
 
@@ -304,6 +315,62 @@ func (x *faultFS) open(kind, reads, name string, open func(string) (Source, erro
 	defer x.mu.Unlock()
 	x.reads[s] = true
 	return s, nil
+}
+
+// CreatePatchwork: writing, flushing and closing it can each have a fault.
+func (x *faultFS) CreatePatchwork(name string) (p Patchwork, err error) {
+	err = x.do("create patchwork", name, func() error { p, err = x.FS.CreatePatchwork(name); return err })
+	if err != nil {
+		if p != nil {
+			p.Close()
+		}
+		return nil, err
+	}
+	s := &faultPatchwork{Patchwork: p, fs: x, name: name}
+	x.mu.Lock()
+	defer x.mu.Unlock()
+	x.patches[s] = true
+	return s, nil
+}
+
+type faultPatchwork struct {
+	Patchwork
+	fs   *faultFS
+	name string
+}
+
+func (s *faultPatchwork) WriteAt(p []byte, off int64) (n int, err error) {
+	f := s.fs.strike("patch", s.name)
+	switch {
+	case f == nil:
+		return s.Patchwork.WriteAt(p, off)
+	case f.change != nil:
+		p = append([]byte(nil), p...)
+		f.change(p)
+		return s.Patchwork.WriteAt(p, off)
+	case f.err != nil:
+		if f.after {
+			n, _ = s.Patchwork.WriteAt(p, off)
+		}
+		return n, f.err
+	}
+	return s.Patchwork.WriteAt(p, off)
+}
+
+func (s *faultPatchwork) Sync() error {
+	return s.fs.do("sync patchwork", s.name, func() error {
+		if s.fs.noFlush {
+			return nil
+		}
+		return s.Patchwork.Sync()
+	})
+}
+
+func (s *faultPatchwork) Close() error {
+	s.fs.mu.Lock()
+	delete(s.fs.patches, s)
+	s.fs.mu.Unlock()
+	return s.Patchwork.Close()
 }
 
 type faultSource struct {
@@ -333,9 +400,37 @@ func (s *faultSource) checkFlushed(upTo int64) {
 	}
 }
 
+// ReadSector fails like ReadAt.
+func (s *faultSource) ReadSector(p []byte, off int64) (int, error) {
+	sectors, ok := s.Source.(SectorSource)
+	if !ok {
+		return 0, fmt.Errorf("read sector of %s: %T has none", s.name, s.Source)
+	}
+	if f := s.fs.strike(s.kind, s.name); f != nil && f.err != nil {
+		return 0, f.err
+	}
+	if at, bad := s.hitsBad(p, off); bad {
+		return 0, fmt.Errorf("sector at byte %d: %w", at, syscall.EIO)
+	}
+	return sectors.ReadSector(p, off)
+}
+
+func (s *faultSource) hitsBad(p []byte, off int64) (int64, bool) {
+	if s.fs.bad == nil {
+		return 0, false
+	}
+	return s.fs.bad(s.name, off, min(off+int64(len(p)), s.Size()))
+}
+
 func (s *faultSource) ReadAt(p []byte, off int64) (n int, err error) {
 	defer func() { s.checkFlushed(off + int64(n)) }()
 	f := s.fs.strike(s.kind, s.name)
+	if at, bad := s.hitsBad(p, off); bad {
+		if s.fs.badGives {
+			n, _ = s.Source.ReadAt(p[:at-off], off)
+		}
+		return n, fmt.Errorf("byte %d: %w", at, syscall.EIO)
+	}
 	switch {
 	case f == nil:
 		return s.Source.ReadAt(p, off)

@@ -23,9 +23,9 @@ func (t *target) finish(ctx context.Context, unsure int) {
 	t.setPhase(state.CopyFinishing)
 	final := t.drive.Folder
 	_, unreachable := t.counts()
-	if n := unreachable + unsure; n > 0 {
+	if unreachable+unsure > 0 {
 		final += IncompleteSuffix
-		result.Phase, result.Err = state.CopyIncomplete, fmt.Errorf("%s could not be read from the card as often as asked", count(n, "file"))
+		result.Phase, result.Err = state.CopyIncomplete, t.run.lacks(unreachable, unsure)
 	} else if t.run.job.Verify == VerifySize {
 		result.Phase = state.CopyUnproven
 	}
@@ -66,6 +66,15 @@ func (t *target) seal(ctx context.Context, final string, manifest *mhl.Written) 
 	}
 	if err := t.proveManifest(*manifest); err != nil {
 		return err
+	}
+	// From here on nothing is written that could get a bad place.
+	if dropped, err := t.dropAside(); err != nil {
+		return err
+	} else if dropped {
+		if err := t.call(func() error { return t.drive.FS.SyncDir(t.work) }); err != nil {
+			t.run.flushFailures.Add(1)
+			return fmt.Errorf("flush folder %q: %w", t.work, err)
+		}
 	}
 	if err := t.stillHere(); err != nil {
 		return err
@@ -158,13 +167,14 @@ func (t *target) writeManifest() (mhl.Written, error) {
 		Folder: path.Base(t.drive.Folder), Process: mhl.Transfer, Ignore: job.Ignore,
 		Creator: job.Creator, At: at, ClockTrusted: trusted,
 	}
+	gen.Creator.Comment = t.run.comment(gen.Creator.Comment)
 	for _, dir := range job.Plan.Dirs {
 		if !inHistory(dir.Path) {
 			gen.Dirs = append(gen.Dirs, dir.Path)
 		}
 	}
 	gen.Each = func(yield func(mhl.FileHash) bool) {
-		for _, f := range t.run.files {
+		for _, f := range t.run.all() {
 			if !f.InHistory && t.stands(f) == proven && !yield(t.run.fileHash(f, at)) {
 				return
 			}

@@ -26,6 +26,9 @@ type FS interface {
 	// Create makes a new file for writing; it fails if the name exists. The
 	// size that it is going to have says how it is written best.
 	Create(name string, sizeBytes int64) (Sink, error)
+	// CreatePatchwork makes a new file that is written in any order; it fails if
+	// the name exists.
+	CreatePatchwork(name string) (Patchwork, error)
 	Mkdir(name string) error
 	Rename(from, to string) error
 	Remove(name string) error
@@ -50,6 +53,23 @@ type Source interface {
 	io.Closer
 	// Size is the length at opening, in bytes.
 	Size() int64
+}
+
+// SectorSource is a Source that can read a single sector of
+// [volume.SectorBytes] where its medium has such; p and off are aligned to it.
+type SectorSource interface {
+	Source
+	ReadSector(p []byte, off int64) (int, error)
+}
+
+// Patchwork is a file that is written piece by piece. What was not written
+// reads as zeros, if the drive is sound.
+type Patchwork interface {
+	io.WriterAt
+	io.Closer
+	Truncate(sizeBytes int64) error
+	// Sync makes data and metadata durable.
+	Sync() error
 }
 
 // Sink is a file being written.

@@ -18,6 +18,11 @@ const UnfinishedSuffix = ".unfinished"
 // whole.
 const IncompleteSuffix = ".incomplete"
 
+// SalvageSuffix marks a file that holds what could be read of one of the card's,
+// with zeros for what could not. It may be followed by "-2" and so on where the
+// card has that name too.
+const SalvageSuffix = ".salvaged"
+
 // Errors a caller branches on.
 var (
 	ErrRefused     = errors.New("refused")
@@ -164,6 +169,10 @@ type Result struct {
 	CardErr error
 	// Unreadable are the files that the card did not give, path to reason.
 	Unreadable map[string]string
+	// Salvaged says of those that gave something, and of those with bad places
+	// that gave nothing, which bytes are missing. It is bounded, see
+	// [state.BoundSalvages].
+	Salvaged []state.Salvage
 	// Changed are files that read differently on a second reading.
 	Changed []string
 	// HistoryBroken are files that disagree with the card's own manifest.
@@ -175,6 +184,8 @@ type Result struct {
 	BytesRead     int64
 	FlushFailures int
 	Mismatches    int
+	// ReadBackErrors are files that a drive took and then could not give back.
+	ReadBackErrors int
 }
 
 // CopyResult is how one copy ended.

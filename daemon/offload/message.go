@@ -9,6 +9,9 @@ import (
 type file struct {
 	*Entry
 	index int
+	// salvaged: it stands for what the card gave of a file, and for no file of
+	// the card. Nobody is told of it but the manifest and who asks for salvages.
+	salvaged bool
 
 	mu sync.Mutex
 	// sums are guarded by mu: one for each of the run's algorithms, empty while

@@ -29,7 +29,7 @@ func (r *run) pass(ctx context.Context) bool {
 			}
 		}
 		return to
-	})
+	}, (*cardReader).salvageAll)
 	for _, s := range takers {
 		close(s.queue)
 	}
@@ -123,8 +123,9 @@ func (r *run) seeCardDone() {
 }
 
 // readAll reads the files that somebody wants, in the card's order.
-func (r *run) readAll(ctx context.Context, takers func(*file) []consumer) error {
-	c := &cardReader{reader: reader{run: r, counts: true}}
+// Then comes what is to be done with those of them that could not be read.
+func (r *run) readAll(ctx context.Context, takers func(*file) []consumer, then func(*cardReader, context.Context) error) error {
+	c := &cardReader{reader: reader{run: r, counts: true}, takers: takers}
 	defer c.open()()
 	for _, f := range r.files {
 		to := takers(f)
@@ -138,7 +139,10 @@ func (r *run) readAll(ctx context.Context, takers func(*file) []consumer) error 
 			return err
 		}
 	}
-	return c.settle()
+	if err := c.settle(); err != nil {
+		return err
+	}
+	return then(c, ctx)
 }
 
 // readAgain reads the card a second time and compares. It counts the files that
@@ -152,7 +156,7 @@ func (r *run) readAgain(ctx context.Context) (unsure int, err error) {
 			return []consumer{nobody{}}
 		}
 		return nil
-	})
+	}, func(*cardReader, context.Context) error { return nil })
 	if err != nil {
 		return 0, err
 	}

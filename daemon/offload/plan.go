@@ -2,6 +2,7 @@ package offload
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"io/fs"
 	"path"
@@ -15,6 +16,9 @@ const (
 	MaxEntries = 2_000_000
 	MaxDepth   = 128
 	maxPath    = 3500 // bytes; leaves room for a drive's folder below PATH_MAX
+	// maxUnlisted folders may fail to be listed, each of which can take a bad
+	// card many seconds; then the card cannot be listed.
+	maxUnlisted = 100
 )
 
 // Entry is one regular file of a card.
@@ -47,6 +51,9 @@ type Plan struct {
 	Dirs    []Folder
 	LeftOut []LeftOut
 	Bytes   int64 // sum of Files' sizes
+	// Unlisted counts the folders among LeftOut that could not be listed, as
+	// happens on a damaged card and on one that was just pulled.
+	Unlisted int
 }
 
 // NewPlan lists a card. It fails only when the card cannot be listed at all or
@@ -76,6 +83,11 @@ func (w *planner) walk(dir string, depth int, inHistory bool) error {
 		name = "."
 	}
 	items, err := w.card.List(name)
+	if err != nil && dir != "" && w.ctx.Err() == nil && !errors.Is(err, ErrRefused) && w.plan.Unlisted < maxUnlisted {
+		w.plan.Unlisted++
+		w.leave(dir, "it cannot be listed: "+err.Error(), false)
+		return nil
+	}
 	if err != nil {
 		return fmt.Errorf("list %q: %w", name, err)
 	}
@@ -150,7 +162,7 @@ func kindOf(m fs.FileMode) string {
 // copied with its own histories, which would speak of files that are not
 // there; the caller sees to that.
 func (p *Plan) Only(take func(Entry) bool) *Plan {
-	part := &Plan{LeftOut: p.LeftOut}
+	part := &Plan{LeftOut: p.LeftOut, Unlisted: p.Unlisted}
 	needed := map[string]bool{}
 	for _, e := range p.Files {
 		if !take(e) {

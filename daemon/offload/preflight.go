@@ -35,6 +35,7 @@ func (t *target) preflight() error {
 		return fmt.Errorf("%w: %w: %s are needed and %s are free above the reserve of %s", ErrRefused, ErrDriveFull,
 			Bytes(need), Bytes(max(free, 0)), Bytes(d.ReserveBytes))
 	}
+	t.spareBytes = free - need
 	return nil
 }
 
@@ -106,6 +107,9 @@ func (r *run) checkNames(d *Drive) error {
 // checkFolder makes sure that nothing stands where the copy will.
 func (t *target) checkFolder() error {
 	d := t.drive
+	if err := t.checkAbove(); err != nil {
+		return err
+	}
 	for _, name := range []string{d.Folder, d.Folder + IncompleteSuffix, d.Folder + UnfinishedSuffix} {
 		if d.Resume && strings.HasSuffix(name, UnfinishedSuffix) {
 			continue

@@ -3,6 +3,7 @@ package offload
 import (
 	"context"
 	"errors"
+	"io"
 	"path"
 	"slices"
 	"strings"
@@ -217,5 +218,24 @@ func TestRun_failsAfterTheRename(t *testing.T) {
 	g.audit(t, res)
 	if c := res.Copies[0]; c.Phase != state.CopyFailed || c.Folder != testFolder || g.rec.has("finished id-0") {
 		t.Errorf("%s in %q; noted as finished: %v", c.Phase, c.Folder, g.rec.has("finished id-0"))
+	}
+}
+
+// TestRun_shortWrite: what a drive did not take is missed when it is written,
+// and not only when it is read back: without reading back nothing else would.
+func TestRun_shortWrite(t *testing.T) {
+	t.Parallel()
+	g := newRig(t, memoryDir(t), smallCard(), 2)
+	g.drives[0].hook = func(c call) *fault {
+		if c.kind == "write" && c.ofKind == 1 {
+			return &fault{err: io.ErrShortWrite, short: true}
+		}
+		return nil
+	}
+	res := Run(context.Background(), g.job)
+	mustProve(t, res, 0, 1)
+	g.audit(t, res)
+	if n := g.drives[0].count("create"); n != len(g.job.Plan.Files)+1 || res.Mismatches != 0 {
+		t.Errorf("%d files were made and %d were found different, want %d and 0", n, res.Mismatches, len(g.job.Plan.Files)+1)
 	}
 }

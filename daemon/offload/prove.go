@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"io/fs"
 
 	"bothy/daemon/checksum"
 )
@@ -53,13 +54,21 @@ func (s *stint) prove(ctx context.Context, l *landing, p *prover) {
 		return
 	case errors.Is(err, errStopped), errors.Is(err, errLost):
 		return
-	case errors.Is(err, ErrMismatch):
-		t.run.mismatches.Add(1)
 	}
-	if l.spoil() && !t.hung() {
-		t.call(func() error { return t.drive.FS.Remove(t.at(f.Path)) })
+	t.run.countReadBack(err)
+	if l.spoil() {
+		t.putAside(t.at(f.Path)) // else the writer does
 	}
 	t.fault(f, fmt.Errorf("read back %q: %w", t.at(f.Path), err), false)
+}
+
+// countReadBack counts a file that a drive did not give back as it was.
+func (r *run) countReadBack(err error) {
+	if errors.Is(err, ErrMismatch) {
+		r.mismatches.Add(1)
+	} else {
+		r.readBackErrors.Add(1)
+	}
 }
 
 // prover reads files of one drive back, one after the other.
@@ -218,8 +227,17 @@ func (t *target) proveHeld(ctx context.Context) {
 				others, p.others = append(others, i+1), append(p.others, mustHash(algorithm))
 			}
 		}
-		if p.readBack(ctx, f, all) != nil || p.same(held) != nil {
-			continue // it is copied again
+		err := p.readBack(ctx, f, all)
+		if err == nil {
+			err = p.same(held)
+		}
+		if err != nil {
+			// It is copied again, to another place.
+			if !errors.Is(err, errStopped) && !errors.Is(err, fs.ErrNotExist) && !t.isSetAside() {
+				t.run.countReadBack(err)
+				t.putAside(t.at(f.Path))
+			}
+			continue
 		}
 		for i, h := range p.others {
 			f.addSum(others[i], h.Sum())

@@ -28,6 +28,8 @@ type cardReader struct {
 	reader
 	provisional []*reading // read since the card last confirmed itself
 	waits       int        // for a device to disappear after an error
+	broken      []*file    // whose reading failed
+	takers      func(*file) []consumer
 }
 
 // read brings one file to the consumers. The error is about the card as a
@@ -46,6 +48,7 @@ func (c *cardReader) read(ctx context.Context, f *file, takers []consumer) error
 	}
 	r := newReading(f, len(c.hashes), false)
 	if err := c.give(ctx, src, r, takers); err != nil {
+		c.broken = append(c.broken, f)
 		return c.judge(ctx, f, err)
 	}
 	if err := c.check(); err != nil {
@@ -210,25 +213,31 @@ const maxWaits = 5
 
 // judge tells a card that went away from a file that cannot be read.
 func (c *cardReader) judge(ctx context.Context, f *file, err error) error {
-	if ctx.Err() != nil {
-		return context.Cause(ctx)
-	}
-	if m := c.run.job.Card.Medium; m != nil {
-		if gone := m.Confirm(); gone != nil {
-			return gone
-		}
-		if c.waits < maxWaits {
-			c.waits++
-			select {
-			case <-time.After(c.run.job.settle()):
-			case <-ctx.Done():
-				return context.Cause(ctx)
-			}
-			if gone := m.Confirm(); gone != nil {
-				return gone
-			}
-		}
+	if gone := c.cardGone(ctx); gone != nil {
+		return gone
 	}
 	c.run.unreadable(f, err)
 	return nil
+}
+
+// cardGone is asked after an error. It gives the card time to turn out pulled,
+// the first few times.
+func (c *cardReader) cardGone(ctx context.Context) error {
+	if ctx.Err() != nil {
+		return context.Cause(ctx)
+	}
+	m := c.run.job.Card.Medium
+	if m == nil {
+		return nil
+	}
+	if gone := m.Confirm(); gone != nil || c.waits >= maxWaits {
+		return gone
+	}
+	c.waits++
+	select {
+	case <-time.After(c.run.job.settle()):
+	case <-ctx.Done():
+		return context.Cause(ctx)
+	}
+	return m.Confirm()
 }

@@ -8,6 +8,7 @@ func (r *run) result() Result {
 		Copies: make([]CopyResult, len(r.targets)), Sums: map[string]Checksums{}, CardErr: r.cardErr,
 		Unreadable: r.unread, HistoryBroken: r.historyBad, Damaged: map[string][]string{},
 		BytesRead: r.bytesRead.Load(), FlushFailures: int(r.flushFailures.Load()), Mismatches: int(r.mismatches.Load()),
+		ReadBackErrors: int(r.readBackErrors.Load()), Salvaged: r.salvages(),
 	}
 	r.mu.Lock()
 	res.RecorderErr = r.recorderErr
@@ -16,8 +17,8 @@ func (r *run) result() Result {
 		res.Copies[i] = t.outcome()
 	}
 	for t, damaged := range r.damaged {
-		for i, f := range r.files {
-			if damaged[i] {
+		for _, f := range r.all() {
+			if damaged[f.index] {
 				res.Damaged[t.drive.ID] = append(res.Damaged[t.drive.ID], f.Path)
 			}
 		}

@@ -161,6 +161,15 @@ func (r *RootFS) OpenGrowing(name string) (Source, error) {
 	return f, nil
 }
 
+// CreatePatchwork implements FS.
+func (r *RootFS) CreatePatchwork(name string) (Patchwork, error) {
+	f, err := volume.CreateFile(r.Root, name)
+	if err != nil {
+		return nil, err
+	}
+	return f, nil
+}
+
 // Mkdir implements FS.
 func (r *RootFS) Mkdir(name string) error { return r.Root.Mkdir(name, 0o755) }
 

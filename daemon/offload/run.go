@@ -28,11 +28,15 @@ type run struct {
 	bytesRead     atomic.Int64
 	flushFailures atomic.Int64
 	mismatches    atomic.Int64
+	// readBackErrors are files that a drive took and could not give back.
+	readBackErrors atomic.Int64
 
 	mu          sync.Mutex
 	unread      map[string]string  // guarded by mu
 	recorderErr error              // guarded by mu
 	damaged     map[*target][]bool // guarded by mu; by file index: what a finished copy did not give
+	salvage     map[int]*salvage   // guarded by mu; by index of the card's file
+	allowance   *allowance         // the reader's; for salvaging
 	cardErr     error              // the run's; set between passes
 	historyBad  []string           // the run's
 	unsure      int                // the run's; files that a second reading was to confirm and could not
@@ -92,7 +96,8 @@ func (j *Job) Validate() error {
 }
 
 func newRun(job *Job) *run {
-	r := &run{job: job, ring: newRing(job.ring()), unread: map[string]string{}, damaged: map[*target][]bool{}}
+	r := &run{job: job, ring: newRing(job.ring()), unread: map[string]string{}, damaged: map[*target][]bool{},
+		salvage: map[int]*salvage{}, allowance: newAllowance()}
 	r.algorithms = algorithms(job)
 	var entries []Entry
 	if job.Plan != nil {
@@ -210,6 +215,8 @@ func (r *run) guard(t *target, work func(), done func()) {
 func (t *target) setAsideFor(err error) {
 	if gone := t.checkMedium(); gone != nil {
 		err = gone
+	} else if whole := wholeDrive(err); whole != nil {
+		err = whole
 	}
 	t.setAside(err)
 }
@@ -218,6 +225,13 @@ func (r *run) unreadable(f *file, err error) {
 	r.mu.Lock()
 	defer r.mu.Unlock()
 	r.unread[f.Path] = err.Error()
+}
+
+// readable takes back that a file is not.
+func (r *run) readable(f *file) {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	delete(r.unread, f.Path)
 }
 
 func (r *run) unreadReason(name string) (string, bool) {

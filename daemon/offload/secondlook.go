@@ -28,9 +28,10 @@ func (t *target) secondLook(ctx context.Context) error {
 	var once sync.Once
 	var all sync.WaitGroup
 	failed := make(chan struct{})
-	for range min(lookers, len(t.run.files)) {
+	files := t.run.all()
+	for range min(lookers, len(files)) {
 		all.Go(func() {
-			if err := t.lookAtFiles(ctx, &next, failed); err != nil {
+			if err := t.lookAtFiles(ctx, files, &next, failed); err != nil {
 				once.Do(func() { first = err; close(failed) })
 			}
 		})
@@ -40,11 +41,11 @@ func (t *target) secondLook(ctx context.Context) error {
 }
 
 // lookAtFiles looks at one file after the other that nobody else has taken.
-func (t *target) lookAtFiles(ctx context.Context, next *atomic.Int64, failed <-chan struct{}) error {
+func (t *target) lookAtFiles(ctx context.Context, files []*file, next *atomic.Int64, failed <-chan struct{}) error {
 	block := volume.AlignedBuffer(checksum.SampleBlockBytes)
 	for {
 		i := int(next.Add(1)) - 1
-		if i >= len(t.run.files) {
+		if i >= len(files) {
 			return nil
 		}
 		select {
@@ -56,7 +57,7 @@ func (t *target) lookAtFiles(ctx context.Context, next *atomic.Int64, failed <-c
 			return t.reason()
 		default:
 		}
-		if f := t.run.files[i]; t.stands(f) == proven {
+		if f := files[i]; t.stands(f) == proven {
 			if err := t.lookAgain(f, block); err != nil {
 				return err
 			}

@@ -25,7 +25,8 @@ type stint struct {
 
 func newStint(t *target, files int, card *cardRead) *stint {
 	return &stint{
-		target: t, card: card, queue: make(chan message, queueLength), toProve: make(chan *landing, files),
+		target: t, card: card, queue: make(chan message, queueLength),
+		toProve: make(chan *landing, 2*files), // what is salvaged of a file comes on top of it
 		written: make(chan struct{}), over: make(chan struct{}),
 	}
 }
@@ -61,16 +62,14 @@ func (s *stint) conclude(ctx context.Context) {
 	t, r := s.target, s.target.run
 	r.books.catchUp()
 	r.takeBack(ctx, t)
-	for _, f := range r.files {
+	for _, f := range r.all() {
 		if t.stands(f) != reading_ {
 			continue
 		}
 		_, unread := r.unreadReason(f.Path)
 		switch {
-		case f.isChanged():
+		case f.isChanged(), unread: // a part of it may be there still, if removing that failed
 			t.discard(f)
-			t.restand(f, blocked)
-		case unread:
 			t.restand(f, blocked)
 		default:
 			if !r.books.isSettled(f) {

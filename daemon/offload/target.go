@@ -20,6 +20,7 @@ const (
 	reading_                 // handed to the reader in this pass
 	proven                   // read back and settled
 	blocked                  // the card does not give it; no drive can have it
+	unwanted                 // of what is salvaged: nothing has to be
 )
 
 // target is one drive while the engine works on it.
@@ -52,17 +53,26 @@ type target struct {
 	behind  atomic.Bool  // it was let go, until it rejoins
 	backlog atomic.Int64 // bytes of buffers that were given to it and not yet written
 	pace    pace         // the reader's
+
+	spareBytes int64      // above what the card needs, when preflight measured; set before prepared is closed
+	spoolBytes int64      // of that, taken up by what is salvaged; the reader's
+	asideTurn  sync.Mutex // held across calls into the drive by whoever puts something aside
+	aside      aside      // guarded by asideTurn
 }
 
 // maxFaults is how many faults of any kind one drive may show in one offload.
 const maxFaults = 12
 
 func newTarget(r *run, d *Drive) *target {
-	return &target{
+	t := &target{
 		run: r, drive: d, work: d.Folder + UnfinishedSuffix,
 		gone: make(chan struct{}), prepared: make(chan struct{}), stuck: make(chan struct{}), phase: state.CopyWaiting,
-		attempts: map[int]int{}, standing: make([]standing, len(r.files)), pace: pace{low: make(chan struct{}, 1)},
+		attempts: map[int]int{}, standing: make([]standing, 2*len(r.files)), pace: pace{low: make(chan struct{}, 1)},
 	}
+	for i := range r.files { // behind each file of the card there is room for what is salvaged of it
+		t.standing[len(r.files)+i] = unwanted
+	}
+	return t
 }
 
 // at gives a card's path within the unfinished folder.
@@ -228,15 +238,15 @@ func (t *target) fault(f *file, err error, again bool) {
 		t.setAside(gone)
 		return
 	}
-	switch {
-	case errors.Is(err, syscall.ENOSPC), errors.Is(err, syscall.EDQUOT):
-		t.setAside(fmt.Errorf("%w: %w", ErrDriveFull, err))
-		return
-	case errors.Is(err, syscall.EROFS):
-		t.setAside(fmt.Errorf("the drive can only be read: %w", err))
-		return
-	case errors.Is(err, syscall.ENODEV), errors.Is(err, syscall.ENXIO):
-		t.setAside(fmt.Errorf("%w: %w", ErrDriveGone, err))
+	whole := wholeDrive(err)
+	if isFull(err) {
+		// What takes up bad places can be done without before the drive can.
+		if dropped, err := t.dropAside(); dropped && err == nil {
+			whole = nil
+		}
+	}
+	if whole != nil {
+		t.setAside(whole)
 		return
 	}
 	t.mu.Lock()
@@ -249,6 +259,22 @@ func (t *target) fault(f *file, err error, again bool) {
 		t.setAsideLocked(fmt.Errorf("%q could not be brought to the drive after %d attempts (%d faults in all): %w",
 			f.Path, t.attempts[f.index], t.faults, err))
 	}
+}
+
+// wholeDrive says of a failure that it is about the drive as a whole, whatever
+// was being done; nil when it may be about one file.
+func wholeDrive(err error) error {
+	switch {
+	case errors.Is(err, ErrDriveFull), errors.Is(err, ErrDriveGone):
+		return err
+	case errors.Is(err, syscall.ENOSPC), errors.Is(err, syscall.EDQUOT):
+		return fmt.Errorf("%w: %w", ErrDriveFull, err)
+	case errors.Is(err, syscall.EROFS):
+		return fmt.Errorf("the drive can only be read: %w", err)
+	case errors.Is(err, syscall.ENODEV), errors.Is(err, syscall.ENXIO):
+		return fmt.Errorf("%w: %w", ErrDriveGone, err)
+	}
+	return nil
 }
 
 func (t *target) checkMedium() error {

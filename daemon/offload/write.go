@@ -161,7 +161,7 @@ func (w *writing) end() {
 	s, f := w.stint, w.reading.file
 	t := s.target
 	if w.isSpoiled() {
-		w.throwAway() // whoever read it back has counted the fault
+		w.putAway(t.putAside) // whoever read it back has counted the fault
 		return
 	}
 	if w.err == nil {
@@ -202,7 +202,7 @@ func (w *writing) close(again bool) {
 		return
 	}
 	if w.landing.isWhole() {
-		w.throwAway()
+		w.putAway(s.target.putAside)
 	}
 }
 
@@ -219,15 +219,26 @@ func (w *writing) lacks() bool {
 
 func (w *writing) throwAway() {
 	t := w.stint.target
+	if w.isSpoiled() { // the card ended it, and it lies on a bad place all the same
+		w.putAway(t.putAside)
+		return
+	}
+	w.putAway(func(name string) {
+		if !t.hung() {
+			t.call(func() error { return t.drive.FS.Remove(name) })
+		}
+	})
+}
+
+// putAway gives a file up, and has its name done away with.
+func (w *writing) putAway(how func(name string)) {
 	if w.landing != nil {
 		w.landing.isLost()
 	}
 	if w.sink != nil {
-		t.call(w.sink.Close) // its data is given up; an error says nothing more
+		w.stint.target.call(w.sink.Close) // its data is given up; an error says nothing more
 	}
-	if !t.hung() {
-		t.call(func() error { return t.drive.FS.Remove(w.name()) })
-	}
+	how(w.name())
 }
 
 // abort throws away what came of a file that could not be read to its end. It

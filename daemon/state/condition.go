@@ -39,31 +39,32 @@ type Kind struct {
 
 // Every condition there is.
 const (
-	PolicyBroken      Code = "policy-broken"
-	PolicyStale       Code = "policy-stale"
-	StateUnwritable   Code = "state-unwritable"
-	LedgerReplaced    Code = "ledger-replaced"
-	LedgerFailing     Code = "ledger-failing"
-	ClockUntrusted    Code = "clock-untrusted"
-	LightUnreachable  Code = "light-unreachable"
-	DeviceWatchLost   Code = "device-watch-lost"
-	MediumUnmountable Code = "medium-unmountable"
-	MediumDirty       Code = "medium-dirty"
-	CardChanged       Code = "card-changed"
-	CardGone          Code = "card-gone"
-	CardUnreadable    Code = "card-unreadable"
-	CardEntriesLeft   Code = "card-entries-left-out"
-	CardHistoryBroken Code = "card-history-broken"
-	DriveNotEnrolled  Code = "drive-not-enrolled"
-	DriveCloned       Code = "drive-cloned"
-	DriveFull         Code = "drive-full"
-	DriveGone         Code = "drive-gone"
-	DriveFailing      Code = "drive-failing"
-	DriveReadOnly     Code = "drive-read-only"
-	DriveRefused      Code = "drive-refused"
-	DriveHung         Code = "drive-hung"
-	CopyDamaged       Code = "copy-damaged"
-	StatusUnreachable Code = "status-unreachable"
+	PolicyBroken       Code = "policy-broken"
+	PolicyStale        Code = "policy-stale"
+	StateUnwritable    Code = "state-unwritable"
+	LedgerReplaced     Code = "ledger-replaced"
+	LedgerFailing      Code = "ledger-failing"
+	ClockUntrusted     Code = "clock-untrusted"
+	LightUnreachable   Code = "light-unreachable"
+	DeviceWatchLost    Code = "device-watch-lost"
+	MediumUnmountable  Code = "medium-unmountable"
+	MediumDirty        Code = "medium-dirty"
+	CardChanged        Code = "card-changed"
+	CardGone           Code = "card-gone"
+	CardUnreadable     Code = "card-unreadable"
+	CardEntriesLeft    Code = "card-entries-left-out"
+	CardHistoryBroken  Code = "card-history-broken"
+	DriveNotEnrolled   Code = "drive-not-enrolled"
+	DriveCloned        Code = "drive-cloned"
+	DriveFull          Code = "drive-full"
+	DriveGone          Code = "drive-gone"
+	DriveFailing       Code = "drive-failing"
+	DriveReadOnly      Code = "drive-read-only"
+	DriveRefused       Code = "drive-refused"
+	DriveHung          Code = "drive-hung"
+	CopyDamaged        Code = "copy-damaged"
+	StatusUnreachable  Code = "status-unreachable"
+	JournalUnreachable Code = "journal-unreachable"
 )
 
 // Kinds is the one table that feeds page, JSON, lights, metrics and journal.
@@ -93,6 +94,7 @@ var Kinds = []Kind{
 	{DriveHung, Danger, false, "a drive does not answer and is set aside", "unplug it and attach it again; if it repeats, replace cable or drive"},
 	{CopyDamaged, Danger, false, "a copy that was proven earlier is missing or changed", "it no longer counts; keep the other copies"},
 	{StatusUnreachable, Attention, false, "the status endpoint or the control socket cannot be opened", "another program may hold the address"},
+	{JournalUnreachable, Attention, false, "the log cannot be written", "work goes on, and page, lights and metrics tell of it; restart the service when the journal is back"},
 }
 
 // KindOf returns the row of the table for code; ok is false for an unknown code.

@@ -235,7 +235,9 @@ type Offload struct {
 	// LeftOut lists what was on the card and is not in the copies, each as a
 	// sentence: links, device nodes, ignored names. At most MaxLeftOut.
 	LeftOut []string
-	Copies  []Copy
+	// Salvaged lists what the card gave in part only, bounded by BoundSalvages.
+	Salvaged []Salvage
+	Copies   []Copy
 }
 
 // MaxLeftOut bounds Offload.LeftOut; the last line then counts the rest.
@@ -255,6 +257,7 @@ type Counters struct {
 	Releases          uint64
 	Holds             uint64            // decided holds
 	ReadBackMismatch  uint64            // files whose read-back differed
+	ReadBackErrors    uint64            // files that a drive took and could not give back
 	FlushFailures     uint64            // failed fsync, fdatasync or syncfs
 	LightFailures     uint64            // light writes that failed
 	LedgerFailures    uint64            // ledger writes that failed

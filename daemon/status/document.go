@@ -107,9 +107,22 @@ type Offload struct {
 	Done      float64   `json:"done"`                      // of the copies that are needed: 0 to 1, 1 only when they are proven
 	Speed     int64     `json:"bytes_per_second,omitzero"` // at which the card is read
 	Left
-	RefersTo []string `json:"refers_to"`
-	LeftOut  []string `json:"left_out"`
-	Copies   []Copy   `json:"copies"`
+	RefersTo []string  `json:"refers_to"`
+	LeftOut  []string  `json:"left_out"`
+	Salvaged []Salvage `json:"salvaged"`
+	Copies   []Copy    `json:"copies"`
+}
+
+// Salvage is a file that the card gave in part only, or not in one go. It never
+// releases a card.
+type Salvage struct {
+	Path         string     `json:"path"`
+	As           string     `json:"as"` // what holds the part, zeros in the holes; empty when nothing was saved
+	SizeBytes    int64      `json:"size_bytes"`
+	MissingBytes int64      `json:"missing_bytes"` // exact, also when not all ranges are listed
+	Missing      [][2]int64 `json:"missing"`       // from and up to, but not with, in bytes
+	MoreRanges   int        `json:"more_ranges"`   // are missing too, and not listed
+	MoreFiles    int        `json:"more_files"`    // not 0 in the last of a long list, which stands for so many
 }
 
 // Copy is one offload on one drive.
@@ -162,6 +175,7 @@ type Counters struct {
 	Releases           uint64            `json:"releases"`
 	Holds              uint64            `json:"holds"`
 	ReadBackMismatches uint64            `json:"read_back_mismatches"`
+	ReadBackErrors     uint64            `json:"read_back_errors"`
 	FlushFailures      uint64            `json:"flush_failures"`
 	LightFailures      uint64            `json:"light_failures"`
 	LedgerFailures     uint64            `json:"ledger_failures"`

@@ -87,8 +87,19 @@ func renderOffload(o state.Offload) Offload {
 		Verdict: verdictOf(o.Verdict, true), Reason: long(o.Reason), Verify: brief(o.Verify),
 		Checksum: brief(o.Checksum), Files: o.Files, SizeBytes: o.Bytes, ReadBytes: o.BytesRead,
 		Done: renderDone(o.Done, !o.Running && o.Verdict == state.Release), Speed: o.BytesPerSecond, Left: renderLeft(o.Left),
-		RefersTo: renderAll(o.RefersTo, brief), LeftOut: renderAll(o.LeftOut, long),
+		RefersTo: renderAll(o.RefersTo, brief), LeftOut: renderAll(o.LeftOut, long), Salvaged: NewSalvages(o.Salvaged),
 		Copies: renderAll(o.Copies, renderCopy),
+	}
+}
+
+// NewSalvages renders what was salvaged.
+func NewSalvages(list []state.Salvage) []Salvage { return renderAll(list, renderSalvage) }
+
+func renderSalvage(s state.Salvage) Salvage {
+	return Salvage{
+		Path: long(s.Path), As: long(s.As), SizeBytes: s.SizeBytes, MissingBytes: s.MissingBytes,
+		Missing:    renderAll(s.Missing, func(r state.ByteRange) [2]int64 { return [2]int64{r.From, r.To} }),
+		MoreRanges: s.MoreRanges, MoreFiles: s.MoreFiles,
 	}
 }
 
@@ -135,7 +146,7 @@ func renderCounters(c *state.Counters) Counters {
 		DeviceEvents: c.DeviceEvents, DeviceRescans: c.DeviceRescans, DeviceReconnects: c.DeviceReconnects,
 		ReadBytes: c.BytesRead, WrittenBytes: c.BytesWritten, ReadBackBytes: c.BytesReadBack,
 		FilesProven: c.FilesProven, CopiesProven: c.CopiesProven, CopiesFailed: c.CopiesFailed,
-		Releases: c.Releases, Holds: c.Holds, ReadBackMismatches: c.ReadBackMismatch,
+		Releases: c.Releases, Holds: c.Holds, ReadBackMismatches: c.ReadBackMismatch, ReadBackErrors: c.ReadBackErrors,
 		FlushFailures: c.FlushFailures, LightFailures: c.LightFailures, LedgerFailures: c.LedgerFailures,
 		ConditionsRaised: raised, OffloadsStarted: c.OffloadsStarted, OffloadsFinished: c.OffloadsFinished,
 		PolicyReloads: c.PolicyReloads, PolicyReloadFails: c.PolicyReloadFails,

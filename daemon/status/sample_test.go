@@ -107,9 +107,14 @@ func sampleOffloads() []state.Offload {
 		{ID: "b7c1-10", Sequence: 10, CardLabel: "TERN_CLIPS", Rule: "clips", Started: at(12, 1, 0), Ended: at(12, 40, 0), Verdict: state.Hold, Reason: "1 proven copy stands; needs 1 more drive",
 			Verify: "read-back", Checksum: "xxh128", Files: 14, Bytes: 96e9,
 			Copies: two(state.Copy{Phase: state.CopyProven, Folder: "2026-11-25/skerry-2-TERN_CLIPS-1201", FilesProven: 14}, state.Copy{Phase: state.CopyRefused, Reason: "it lacks 11.0 GB of room above its reserve"})},
-		{ID: "b7c1-9", Sequence: 9, CardLabel: "AUK_B001", Rule: "stills", Started: at(11, 2, 0), Ended: at(11, 9, 30), Verdict: state.Hold, Reason: "2 files cannot be read; the rest is saved",
+		{ID: "b7c1-9", Sequence: 9, CardLabel: "AUK_B001", Rule: "stills", Started: at(11, 2, 0), Ended: at(11, 9, 30), Verdict: state.Hold, Reason: "2 files could not be read whole: 29,704,192 bytes missing (\"DCIM/100SKERR/AUK_0007.CR\" and 1 more)",
 			Verify: "read-back", Checksum: "xxh128", Files: 310, Bytes: 9.8e9,
-			Copies: two(state.Copy{Phase: state.CopyIncomplete, Folder: "2026-11-25/skerry-2-AUK_B001-1102.incomplete", Reason: "DCIM/100SKERR/AUK_0007.CR: bytes 4096 to 8191"}, state.Copy{Phase: state.CopyUnfinished, Reason: "the drive was pulled", BytesWritten: 5e9, BytesProven: 4e9})},
+			Salvaged: []state.Salvage{
+				{Path: "DCIM/100SKERR/AUK_0007.CR", As: "DCIM/100SKERR/AUK_0007.CR.salvaged", SizeBytes: 31e6, MissingBytes: 4608,
+					Missing: []state.ByteRange{{From: 4096, To: 8192}, {From: 65536, To: 66048}}, MoreRanges: 0},
+				{Path: "DCIM/100SKERR/AUK_0011.CR", SizeBytes: 29_699_584, MissingBytes: 29_699_584, Missing: []state.ByteRange{{To: 29_699_584}}},
+			},
+			Copies: two(state.Copy{Phase: state.CopyIncomplete, Folder: "2026-11-25/skerry-2-AUK_B001-1102.incomplete", Reason: "2 files could not be read whole: 29,704,192 bytes missing"}, state.Copy{Phase: state.CopyUnfinished, Reason: "the drive was pulled", BytesWritten: 5e9, BytesProven: 4e9})},
 	}
 }
 

@@ -127,6 +127,9 @@ func textOffloads(out *bufio.Writer, v *view) {
 		for _, what := range o.LeftOut {
 			para(out, "left out: "+what)
 		}
+		for _, what := range o.Salvaged {
+			para(out, "not whole: "+what)
+		}
 	}
 	if v.Older > 0 {
 		fmt.Fprintf(out, "and %s\n", count(v.Older, "older one", "older ones"))

@@ -68,6 +68,7 @@ type offloadView struct {
 	Going                     goingView
 	Copies                    []copyView
 	RefersTo, LeftOut         []string
+	Salvaged                  []string
 }
 
 type deviceView struct{ Name, Facts, Sentence string }
@@ -220,6 +221,9 @@ func viewOffload(o Offload) offloadView {
 	}
 	for _, what := range o.LeftOut {
 		v.LeftOut = append(v.LeftOut, clean(what))
+	}
+	for _, s := range o.Salvaged {
+		v.Salvaged = append(v.Salvaged, clean(sentenceOf(s)))
 	}
 	return v
 }

@@ -227,3 +227,14 @@ func stamp(t time.Time) string {
 	}
 	return t.UTC().Format("2006-01-02 15:04:05 UTC")
 }
+
+// sentenceOf says in words what is missing of a file.
+func sentenceOf(s Salvage) string {
+	said := state.Salvage{
+		Path: s.Path, As: s.As, SizeBytes: s.SizeBytes, MissingBytes: s.MissingBytes, MoreRanges: s.MoreRanges, MoreFiles: s.MoreFiles,
+	}
+	for _, r := range s.Missing {
+		said.Missing = append(said.Missing, state.ByteRange{From: r[0], To: r[1]})
+	}
+	return said.String()
+}

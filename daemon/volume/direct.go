@@ -15,6 +15,9 @@ import (
 // too and is what the checksum samples use.
 const Alignment = 4096
 
+// SectorBytes is the smallest part of a file that ReadSector reads.
+const SectorBytes = 512
+
 // bounceBytes is the size of the aligned buffer for callers without one.
 const bounceBytes = 256 << 10
 
@@ -90,6 +93,17 @@ func (d *DirectFile) ReadAt(p []byte, off int64) (int, error) {
 		}
 	}
 	return done, nil
+}
+
+// ReadSector reads into p, whose length and offset are multiples of SectorBytes
+// and whose memory is aligned, without rounding anything up: on a medium with
+// sectors of that size a bad one does not take its neighbours along. Where the
+// file cannot be read so finely the error is ErrCached.
+func (d *DirectFile) ReadSector(p []byte, off int64) (int, error) {
+	if d.method == Evicted {
+		return 0, fmt.Errorf("read %s: %w: the cache reads whole pages", d.file.Name(), ErrCached)
+	}
+	return d.pread(p, off)
 }
 
 // Read reads the next bytes in order.

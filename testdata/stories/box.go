@@ -115,8 +115,24 @@ func StartBox(t *testing.T, policy string, opts testbed.Options) *Box {
 			}
 		}
 	})
+	t.Cleanup(b.mustNotHaveWritten)
 	b.Install(daemonBinary(t), testbed.ShippedUnit(t), policy)
 	return b
+}
+
+// mustNotHaveWritten asks QEMU about every medium of the story that was not
+// to be written: not one request to write it was sent, whatever bytes it had.
+func (b *Box) mustNotHaveWritten() {
+	b.t.Helper()
+	for _, image := range b.Images() {
+		name := filepath.Base(image)
+		if !strings.Contains(name, "SKUA_") && !strings.Contains(name, "HOLIDAY") {
+			continue
+		}
+		if n := b.WritesTo(image); n != 0 {
+			b.t.Errorf("%d requests to write %s were sent", n, name)
+		}
+	}
 }
 
 // Status is the part of /v1/status that stories look at.
@@ -129,12 +145,7 @@ type Status struct {
 		HoldKind                                    string `json:"hold_kind"`
 		OffloadID                                   string `json:"offload_id"`
 	}
-	Drives []struct {
-		Name, Device, Reason             string
-		Attached, Failing, Full, Refused bool
-		InUse                            bool `json:"in_use"`
-		Copies                           int
-	}
+	Drives   []Drive
 	Offloads []struct {
 		ID, Verdict, Reason string
 		CardLabel           string `json:"card_label"`
@@ -154,6 +165,14 @@ type Status struct {
 	}
 	Devices    []struct{ Name, Disk, Label, Decision, Rule, Sentence string }
 	Conditions []struct{ Code, Subject, Sentence, Detail, Hint string }
+}
+
+// Drive is the part of a drive that stories look at.
+type Drive struct {
+	Name, Device, Reason             string
+	Attached, Failing, Full, Refused bool
+	InUse                            bool `json:"in_use"`
+	Copies                           int
 }
 
 func (b *Box) status() (s Status, err error) {
@@ -212,6 +231,16 @@ func (b *Box) UntilReason(label, words string) Status {
 		}
 		return false
 	})
+}
+
+// AttachedDrives counts the drives that are there; the box remembers others.
+func (s Status) AttachedDrives() (n int) {
+	for _, d := range s.Drives {
+		if d.Attached {
+			n++
+		}
+	}
+	return n
 }
 
 // HasCondition reports whether a condition is raised.

@@ -79,6 +79,9 @@ func TestStory_cardBeforeDrivesThenAfter(t *testing.T) {
 	b.UnplugUSB("card-b")
 	b.UnplugUSB("drive-a")
 	b.UnplugUSB("drive-b")
+	if b.WritesTo(driveA) == 0 {
+		t.Error("no writes to a drive were counted, so the cards' count of none shows nothing")
+	}
 	if testbed.Digest(t, cardA) != digestA || testbed.Digest(t, cardB) != digestB {
 		t.Error("a card was written")
 	}

@@ -179,6 +179,14 @@ func TestGuest_hotplug(t *testing.T) {
 	if Digest(t, stick) != before {
 		t.Error("reading changed the image")
 	}
+	if n := g.WritesTo(stick); n != 0 {
+		t.Errorf("%d writes to a disk that was only read", n)
+	}
+	// What is written and the same as before shows in no digest, but here.
+	g.MustRun("dd if=" + g.Node("atboot") + " of=" + g.Node("atboot") + " count=1 conv=notrunc oflag=direct")
+	if g.WritesTo(first) == 0 {
+		t.Error("no writes to a disk that was written")
+	}
 
 	g.PlugUSB("locked", stick, USBOptions{ReadOnly: true})
 	if res := g.Run("dd if=/dev/zero of=" + g.Node("locked") + " count=1 oflag=direct"); res.Exit == 0 {

@@ -201,6 +201,7 @@ func (g *Guest) unload(s *slot) {
 	defer cancel()
 	q := g.machine.qmp
 	for _, err := range []error{
+		g.keepWrites(ctx, s.medium),
 		q.execute(ctx, "blockdev-open-tray", map[string]any{"id": s.deviceID(), "force": true}, nil),
 		q.execute(ctx, "blockdev-remove-medium", map[string]any{"id": s.deviceID()}, nil),
 		g.removeBlocks(ctx, s.medium),

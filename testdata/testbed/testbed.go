@@ -73,10 +73,11 @@ type Guest struct {
 
 	machine *machine // nil while the power is off
 	disks   map[string]*disk
-	slots   []*slot // of the reader
-	blanks  []*slot // those that hold a blank medium for the time of the boot
-	groups  int     // throttle groups made, for their names
-	loaded  int     // media put into the reader, for their names
+	slots   []*slot          // of the reader
+	blanks  []*slot          // those that hold a blank medium for the time of the boot
+	groups  int              // throttle groups made, for their names
+	written map[string]int64 // by image: writes to disks that are gone
+	loaded  int              // media put into the reader, for their names
 }
 
 // Start builds what is missing, boots a guest and waits until systemd has
@@ -206,6 +207,13 @@ func (g *Guest) PowerCut() {
 	g.t.Helper()
 	if g.machine == nil {
 		g.t.Fatal("cut the power: it is off")
+	}
+	ctx, cancel := context.WithTimeout(context.Background(), deviceLimit)
+	defer cancel()
+	for _, d := range g.present() {
+		if err := g.keepWrites(ctx, d); err != nil {
+			g.t.Fatalf("cut the power: %v", err)
+		}
 	}
 	g.kill()
 }

@@ -54,6 +54,27 @@ func (g *Guest) PlugUSB(id, image string, options USBOptions) {
 	g.awaitDisk(d)
 }
 
+// PlugUSBs plugs several disks in, one right after the other, and then waits
+// until the guest's udev has dealt with all.
+func (g *Guest) PlugUSBs(disks ...USBDisk) {
+	g.t.Helper()
+	ctx, cancel := context.WithTimeout(context.Background(), deviceLimit)
+	defer cancel()
+	for _, usb := range disks {
+		if g.disks[usb.ID] != nil {
+			g.t.Fatalf("plug USB disk %s: it is plugged in", usb.ID)
+		}
+		d := &disk{USBDisk: usb}
+		if err := g.attach(ctx, d); err != nil {
+			g.t.Fatalf("plug USB disk %s: %v", usb.ID, err)
+		}
+		g.disks[usb.ID] = d
+	}
+	for _, usb := range disks {
+		g.awaitDisk(g.disks[usb.ID])
+	}
+}
+
 // awaitDisk waits for the udev database entry of the disk and its partitions.
 func (g *Guest) awaitDisk(d *disk) {
 	g.t.Helper()
@@ -98,6 +119,9 @@ func (g *Guest) UnplugUSB(id string) {
 	ctx, cancel := context.WithTimeout(context.Background(), deviceLimit)
 	defer cancel()
 	delete(g.disks, id)
+	if err := g.keepWrites(ctx, d); err != nil {
+		g.t.Fatalf("unplug USB disk %s: %v", id, err)
+	}
 	if err := g.detach(ctx, d); err != nil {
 		g.t.Fatalf("unplug USB disk %s: %v", id, err)
 	}

@@ -1,0 +1,5 @@
+//go:build !race
+
+package offload
+
+const raceDetector = false

@@ -1,0 +1,188 @@
+package main
+
+import (
+	"fmt"
+	"strings"
+)
+
+// bug is one deliberate defect and the tests that must notice it.
+type bug struct {
+	name, what string
+	edits      []edit
+	pkg, run   string
+}
+
+// edit replaces one piece of a file.
+type edit struct{ file, old, new string }
+
+// apply changes the one place where the old text stands.
+func (e edit) apply(text string) (string, error) {
+	switch strings.Count(text, e.old) {
+	case 1:
+		return strings.Replace(text, e.old, e.new, 1), nil
+	case 0:
+		return "", fmt.Errorf("%s: %q is not there any more", e.file, e.old)
+	default:
+		return "", fmt.Errorf("%s: %q is there more than once", e.file, e.old)
+	}
+}
+
+const (
+	engine     = "./daemon/offload"
+	supervisor = "./daemon"
+)
+
+var bugs = []bug{
+	{
+		name: "no fsync", what: "a file is read back and counted without having been flushed",
+		edits: []edit{{"daemon/offload/write.go", "if err := w.stint.target.call(w.sink.Sync); err != nil {", "if err := error(nil); err != nil {"}},
+		pkg:   engine, run: "TestRun_orderOfTheLastSteps|TestRun_readsNoFurtherThanFlushed|TestRun_failedFlush",
+	},
+	{
+		name: "no directory fsync", what: "names are not durable when the copy gets its name",
+		edits: []edit{{"daemon/offload/finish.go", "\tif err := t.call(func() error { return t.drive.FS.SyncDir(t.work) }); err != nil {\n\t\tt.run.flushFailures.Add(1)\n\t\treturn fmt.Errorf(\"flush folder %q: %w\", t.work, err)\n\t}\n\treturn nil", "\treturn nil"}},
+		pkg:   engine, run: "TestRun_orderOfTheLastSteps",
+	},
+	{
+		name: "no second fsync on FAT", what: "after the rename only the folder above is flushed",
+		edits: []edit{{"daemon/offload/finish.go", "for _, dir := range []string{final, path.Dir(final)} {", "for _, dir := range []string{path.Dir(final)} {"}},
+		pkg:   engine, run: "TestRun_orderOfTheLastSteps",
+	},
+	{
+		name: "read-back buffered", what: "what is read back comes from the page cache",
+		edits: []edit{{"daemon/volume/direct.go", "d, err := prepareDirect(f)", "d, _, err := describe(f)"}},
+		pkg:   "./daemon/volume", run: "TestOpenDirect_seesTheMediumNotTheCache",
+	},
+	{
+		name: "read-back skipped", what: "a file counts as proven when it was written",
+		edits: []edit{{"daemon/offload/prove.go", "if t.run.job.Verify == VerifySize {\n\t\terr = t.call", "if t.run.job.Verify != \"\" {\n\t\terr = t.call"}, {"daemon/offload/prove.go", "if p.target.run.job.Verify == VerifySize {\n\t\treturn nil", "if p.target.run.job.Verify != \"\" {\n\t\treturn nil"}},
+		pkg:   engine, run: "TestRun_readsBackFromTheMedium",
+	},
+	{
+		name: "no second look", what: "a drive that is smaller than it says is not looked at again",
+		edits: []edit{{"daemon/offload/finish.go", "if t.run.job.Verify != VerifySize {\n\t\tif err := t.secondLook(ctx)", "if t.run.job.Verify == \"never\" {\n\t\tif err := t.secondLook(ctx)"}},
+		pkg:   engine, run: "TestRun_secondLook",
+	},
+	{
+		name: "release before rename", what: "a copy is noted as finished before it has its name",
+		edits: []edit{{"daemon/offload/finish.go", "if err := t.call(func() error { return t.drive.FS.Rename(t.work, final) }); err != nil {",
+			"t.note(func(rec Recorder) error { return rec.Finished(context.WithoutCancel(ctx), t.drive.ID, final) })\n\tif err := t.call(func() error { return t.drive.FS.Rename(t.work, final) }); err != nil {"}},
+		pkg: engine, run: "TestRun_orderOfTheLastSteps|TestRun_failsAfterTheRename",
+	},
+	{
+		name: "ledger before manifest", what: "the ledger says finishing before the manifest is durable",
+		edits: []edit{{"daemon/offload/finish.go", "err := t.call(func() (err error) {\n\t\t*manifest, err = t.writeManifest()",
+			"t.note(func(rec Recorder) error {\n\t\treturn rec.Finishing(context.WithoutCancel(ctx), t.drive.ID, final, *manifest)\n\t})\n\terr := t.call(func() (err error) {\n\t\t*manifest, err = t.writeManifest()"}},
+		pkg: engine, run: "TestRun_orderOfTheLastSteps",
+	},
+	{
+		name: "chain not written", what: "a manifest that no chain vouches for",
+		edits: []edit{{"daemon/mhl/append.go", "err = s.put(unfinishedChain, ChainName, func(w io.Writer) error { return writeChain(w, links) })", "_ = links"}},
+		pkg:   "./daemon/mhl", run: "TestAppend_thenVerify",
+	},
+	{
+		name: "retry after a failed fsync", what: "a flush that fails is simply tried again",
+		edits: []edit{{"daemon/offload/write.go", "if err := w.stint.target.call(w.sink.Sync); err != nil {",
+			"err := w.stint.target.call(w.sink.Sync)\n\tif err != nil {\n\t\terr = w.stint.target.call(w.sink.Sync)\n\t}\n\tif err != nil {"}},
+		pkg: engine, run: "TestRun_failedFlush",
+	},
+	{
+		name: "overwrite on a clash", what: "a name that a drive holds already is taken for a new copy",
+		edits: []edit{{"daemon/resume.go", "return err == nil && !free", "return false && err == nil && !free"}},
+		pkg:   supervisor, run: "TestSupervisor_otherBytesUnderTheSameNames",
+	},
+	{
+		name: "overwrite on creating", what: "a file that is there already is written over",
+		edits: []edit{{"daemon/volume/direct.go", "unix.O_WRONLY|unix.O_CREAT|unix.O_EXCL)", "unix.O_WRONLY|unix.O_CREAT|unix.O_TRUNC)"}},
+		pkg:   engine, run: "TestSink_",
+	},
+	{
+		name: "diskseq not checked", what: "another card in the reader is taken for the one that was there",
+		edits: []edit{{"daemon/volumes.go", "case seq != m.seq:", "case seq < m.seq:"}},
+		pkg:   supervisor, run: "TestMedium",
+	},
+	{
+		name: "two partitions counted twice", what: "drives on one disk count as two",
+		edits: []edit{{"daemon/offload/verdict.go", "if x == y {", "if x == y+\"?\" {"}},
+		pkg:   engine, run: "TestDistinct|TestJudge",
+	},
+	{
+		name: "short write ignored", what: "what the kernel did not take is not missed",
+		edits: []edit{{"daemon/offload/write.go", "w.written += int64(n)\n\t\tif err != nil {", "w.written += int64(c.n)\n\t\tif err != nil && n == 0 {"}},
+		pkg:   engine, run: "TestRun_faultAtEveryCall$|TestRun_failedFlush|TestRun_shortWrite",
+	},
+	{
+		name: "resume trusts size", what: "what an earlier run proved is not read again",
+		edits: []edit{{"daemon/offload/prove.go", "err := p.readBack(ctx, f, all)\n\t\tif err == nil {\n\t\t\terr = p.same(held)\n\t\t}", "_ = all\n\t\terr := t.checkSize(f)"}},
+		pkg:   engine, run: "TestRun_resumes",
+	},
+	{
+		name: "card mounted read-write", what: "the gate stays open and the mount is for writing",
+		edits: []edit{
+			{"daemon/volume/mount.go", "if err := closeGate(node, diskNode); err != nil {", "if err := error(nil); err != nil {"},
+			{"daemon/volume/mount.go", "mount, err := m.attach(node, d, d.card, true)", "mount, err := m.attach(node, d, \"\", false)"},
+		},
+		pkg: "./daemon/volume", run: "TestCard_leavesTheImageUnchanged",
+	},
+	{
+		name: "symlink followed", what: "a link on the card is copied as what it leads to",
+		edits: []edit{{"daemon/offload/rootfs.go", "unix.Fstatat(folder, name, &st, unix.AT_SYMLINK_NOFOLLOW)", "unix.Fstatat(folder, name, &st, 0)"}},
+		pkg:   engine, run: "TestPlan_leavesOut",
+	},
+	{
+		name: "slow drive blocks", what: "a drive that is not needed sets the pace",
+		edits: []edit{{"daemon/offload/pace.go", "if !r.canSpare(t, keepsUp) {", "if true {"}},
+		pkg:   engine, run: "TestRun_slowThird",
+	},
+	{
+		name: "hung drive waited for", what: "a call that never comes back holds everybody up",
+		edits: []edit{{"daemon/offload/target.go", "if t.busyCalls > 0 && now.Sub(t.busySince) > patience && !t.hung() {", "if t.busyCalls < 0 {"}},
+		pkg:   engine, run: "TestRun_hangsAfterAnotherFault",
+	},
+	{
+		name: "stop loses the queue", what: "after a stop nobody knows whose the unfinished folder is",
+		edits: []edit{{"daemon/copies.go", "for _, d := range drives {\n\t\tj.recorderFailed(j.s.ledger.PutCopy(ctx, ledger.Copy{", "for _, d := range drives[:0] {\n\t\tj.recorderFailed(j.s.ledger.PutCopy(ctx, ledger.Copy{"}},
+		pkg:   supervisor, run: "TestStop_",
+	},
+	{
+		name: "catching up trusts the copy", what: "a copy that rots is passed on to another drive",
+		edits: []edit{{"daemon/offload/message.go", "if c, ok := f.checksums(); !ok || c.Sum != sum || c.Sample != sample {\n\t\treturn errCopyDiffers\n\t}", "f.mu.Lock()\n\tdefer f.mu.Unlock()\n\tf.sums[0], f.sample = sum, sample"}},
+		pkg:   engine, run: "TestRun_damagedSource",
+	},
+	{
+		name: "lock held across I/O", what: "the supervisor waits for a card that does not answer",
+		edits: []edit{{"daemon/early.go", "if verdict != state.Release || j.stillThere() != nil {\n\t\treturn\n\t}",
+			"j.early.mu.Lock()\n\tgone := verdict == state.Release && j.stillThere() != nil\n\tj.early.mu.Unlock()\n\tif verdict != state.Release || gone {\n\t\treturn\n\t}"}},
+		pkg: supervisor, run: "TestEarly_holdsUpNobody",
+	},
+	{
+		name: "card not asked before a release", what: "a card that went away is released",
+		edits: []edit{{"daemon/account.go", "if verdict == state.Release && !j.cardFree() {", "if false {"}},
+		pkg:   supervisor, run: "TestSupervisor_cardGoneBeforeTheRelease",
+	},
+	{
+		name: "recognised by name and size", what: "other pictures under the same names are taken for those copied before",
+		edits: []edit{{"daemon/recognise.go", "if samples[i] != k.Sample {", "if samples[i] == \"\" {"}},
+		pkg:   supervisor, run: "TestSupervisor_otherBytesUnderTheSameNames",
+	},
+	{
+		name: "drive's copies not looked at", what: "a copy that was thrown away still counts",
+		edits: []edit{{"daemon/job.go", "\tj.checkCopies(ctx)\n", ""}},
+		pkg:   supervisor, run: "TestSupervisor_damagedCopyIsNotCounted",
+	},
+	{
+		name: "ledger not durable", what: "a commit may be lost when the power fails",
+		edits: []edit{{"daemon/ledger/ledger.go", "\"synchronous(FULL)\"", "\"synchronous(NORMAL)\""}},
+		pkg:   "./daemon/ledger", run: "TestLedger_asksForDurability",
+	},
+	{
+		name: "seals not looked at", what: "a flipped bit in the ledger becomes a claim",
+		edits: []edit{{"daemon/ledger/copy.go", "if r.seal != r.computeSeal() {", "if false {"}},
+		pkg:   "./daemon/ledger", run: "TestOpen_flippedByte$|TestSeals",
+	},
+	{
+		name: "unreadable file forgotten", what: "a file that the card did not give does not hold it",
+		edits: []edit{{"daemon/copies.go", "if !part[name] {\n\t\t\tj.unreadable(name, why)", "if !part[name] && why == \"\" {\n\t\t\tj.unreadable(name, why)"}},
+		pkg:   supervisor, run: "TestSupervisor_unreadableFile",
+	},
+}
