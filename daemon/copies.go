@@ -46,7 +46,7 @@ func (j *job) offload(ctx context.Context, g group, last bool) error {
 	if len(g.drives) == 0 {
 		return nil
 	}
-	j.noteBegun(ctx, o, ej.Drives)
+	j.noteBegun(ctx, o, g, ej.Drives)
 	j.publishOffload(o, g, ej.Drives)
 	watch := j.paced(o.ID, &ej)
 	ej.Progress = func(p offload.Progress) {
@@ -64,7 +64,7 @@ func (j *job) offload(ctx context.Context, g group, last bool) error {
 		}
 	}
 	j.early.close(rec)
-	return j.conclude(ctx, o, g, res, last)
+	return j.conclude(ctx, o, g, ej.Drives, res, last)
 }
 
 // engineJob is what the engine is to do for a group, but for the drives.
@@ -143,7 +143,7 @@ func (j *job) engineDrive(ctx context.Context, d *jobDrive, o ledger.Offload, g 
 
 // conclude takes the engine's result into the account. The error is about the
 // card.
-func (j *job) conclude(ctx context.Context, o ledger.Offload, g group, res offload.Result, last bool) error {
+func (j *job) conclude(ctx context.Context, o ledger.Offload, g group, drives []offload.Drive, res offload.Result, last bool) error {
 	j.recorderFailed(res.RecorderErr)
 	j.loseDamaged(ctx, o, &res)
 	j.s.post(func() {
@@ -166,7 +166,7 @@ func (j *job) conclude(ctx context.Context, o ledger.Offload, g group, res offlo
 		if c.Phase == state.CopyUnfinished || c.Phase == state.CopyIncomplete {
 			d.err = nil // the card's doing, not the drive's
 		}
-		j.noteCopy(ctx, o, c)
+		j.noteCopy(ctx, o, drives[i], c)
 		if c.Phase != state.CopyProven && c.Phase != state.CopyIncomplete {
 			continue
 		}
@@ -232,8 +232,10 @@ func (j *job) blame(res offload.Result) {
 	slices.Sort(j.faults)
 }
 
-// noteCopy records how a copy ended; what ended well is recorded already.
-func (j *job) noteCopy(ctx context.Context, o ledger.Offload, c offload.CopyResult) {
+// noteCopy records how a copy ended; what ended well is recorded already. A copy
+// of which nothing was written has no folder: what bears the name that it would
+// have had is not ours.
+func (j *job) noteCopy(ctx context.Context, o ledger.Offload, d offload.Drive, c offload.CopyResult) {
 	if j.s.ledger == nil || c.Phase == state.CopyProven || c.Phase == state.CopyIncomplete {
 		return
 	}
@@ -246,8 +248,8 @@ func (j *job) noteCopy(ctx context.Context, o ledger.Offload, c offload.CopyResu
 		reason = c.Err.Error()
 	}
 	folder := strings.TrimSuffix(c.Folder, offload.UnfinishedSuffix)
-	if folder == "" {
-		folder = o.Folder // refused: nothing was written
+	if folder == "" && d.Resume {
+		folder = d.Folder
 	}
 	j.recorderFailed(j.s.ledger.PutCopy(context.WithoutCancel(ctx), ledger.Copy{
 		OffloadID: o.ID, DriveID: c.DriveID, Folder: folder, Status: status, Reason: reason, Updated: moment(j.s.cfg.Now),
@@ -256,12 +258,23 @@ func (j *job) noteCopy(ctx context.Context, o ledger.Offload, c offload.CopyResu
 
 // noteBegun records where each copy is about to be written, before its first
 // byte: after a power cut nothing else says that the unfinished folder is ours
-// to go on with.
-func (j *job) noteBegun(ctx context.Context, o ledger.Offload, drives []offload.Drive) {
+// to go on with. Nor does anything else say that it is not: where the name was
+// not seen to be free, nothing is noted, since what is there is somebody's.
+func (j *job) noteBegun(ctx context.Context, o ledger.Offload, g group, drives []offload.Drive) {
 	if j.s.ledger == nil || strings.HasPrefix(o.ID, unrecorded) {
 		return
 	}
-	for _, d := range drives {
+	for i, d := range drives {
+		ours := d.Resume
+		if !ours {
+			free, err := ask(ctx, j, g.drives[i], func(_ context.Context, o *Opened, _ func()) (bool, error) {
+				return nameSeenFree(o.FS, d.Folder), nil
+			})
+			ours = free && err == nil
+		}
+		if !ours {
+			continue
+		}
 		j.recorderFailed(j.s.ledger.PutCopy(ctx, ledger.Copy{
 			OffloadID: o.ID, DriveID: d.ID, Folder: d.Folder, Status: ledger.CopyOpen, Updated: moment(j.s.cfg.Now),
 		}))

@@ -105,7 +105,9 @@ func (j *job) closeDrive(d *jobDrive) {
 		return
 	}
 	j.s.cfg.Log.Warn("drive was not cleanly let go", "drive", d.identity.Name, "err", err)
-	if d.err == nil && errors.Is(err, offload.ErrDriveHung) {
+	// Whatever else it has done: it is mounted still, and must not look as if it
+	// could be pulled.
+	if !d.hung() && errors.Is(err, offload.ErrDriveHung) {
 		d.err = fmt.Errorf("let the drive go: %w", err)
 	}
 }

@@ -138,3 +138,12 @@ func nameFree(f offload.FS, name string) bool {
 		return err == nil
 	})
 }
+
+// nameSeenFree is nameFree for those who must know: a drive that cannot be
+// asked may hold the name.
+func nameSeenFree(f offload.FS, name string) bool {
+	return !slices.ContainsFunc(suffixes[:], func(suffix string) bool {
+		_, err := f.Lstat(name + suffix)
+		return !errors.Is(err, fs.ErrNotExist)
+	})
+}

@@ -93,7 +93,7 @@ func (j *job) resume(ctx context.Context, d *jobDrive, o ledger.Offload, e *offl
 	copies, err := j.s.ledger.Copies(ctx, o.ID)
 	j.recorderFailed(err)
 	for _, c := range copies {
-		if c.DriveID != d.identity.ID || c.Status == ledger.CopyLost {
+		if c.DriveID != d.identity.ID || c.Status == ledger.CopyLost || c.Folder == "" {
 			continue
 		}
 		// A copy of a card that was not read whole is noted under the name it was

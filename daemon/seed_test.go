@@ -109,17 +109,24 @@ func (w *seedWorld) rest(l *seedLife, when string) bool {
 func (w *seedWorld) answers(l *seedLife) {
 	w.mu.Lock()
 	defer w.mu.Unlock()
-	good, bad := map[string]int{}, map[string]bool{}
+	good, bad := map[string][]int{}, map[string]bool{}
 	for _, d := range w.drives {
-		good[d.id] = d.body
+		good[d.id] = append(good[d.id], d.body)
 		if d.readOnly || d.barred || d.sizeBytes < 1<<30 {
 			bad[d.id] = true
 		}
 	}
 	bodies := map[int]bool{}
-	for id, body := range good {
-		if !bad[id] {
-			bodies[body] = true
+	for id, of := range good {
+		if !bad[id] && len(of) == 1 {
+			bodies[of[0]] = true
+		}
+	}
+	// The box takes one of those that bear the same identity, and it may be one
+	// on a disk that counts already.
+	for id, of := range good {
+		if !bad[id] && len(of) > 1 && !slices.ContainsFunc(of, func(body int) bool { return bodies[body] }) {
+			bodies[of[0]] = true
 		}
 	}
 	st := l.last.Load()

@@ -206,7 +206,8 @@ func (f *driveFS) Create(name string, _ int64) (offload.Sink, error) {
 		return nil, err
 	}
 	if f.life.w.plain && strings.HasPrefix(name, ownFolder+"/ledger-") {
-		return nil, &fs.PathError{Op: "create", Path: name, Err: syscall.ENOSPC}
+		// Not for want of room: that would make the drive a full one.
+		return nil, &fs.PathError{Op: "create", Path: name, Err: syscall.EACCES}
 	}
 	sink := &driveSink{fs: f, name: name}
 	var err error

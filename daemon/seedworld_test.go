@@ -204,15 +204,17 @@ func (w *seedWorld) cutLocked(d *seedDrive, lossless bool) {
 
 // newsLocked has the box told of the devices, when the kernel knows.
 func (w *seedWorld) newsLocked(after time.Duration) {
-	l := w.life
-	if l == nil {
+	if after > 0 { // whichever life there is by then
+		time.AfterFunc(after, func() {
+			w.mu.Lock()
+			defer w.mu.Unlock()
+			w.newsLocked(0)
+		})
 		return
 	}
-	if after == 0 {
-		l.tell()
-		return
+	if w.life != nil {
+		w.life.tell()
 	}
-	time.AfterFunc(after, l.tell)
 }
 
 // known: the kernel takes the medium for present; the caller holds mu.
