@@ -58,7 +58,7 @@ func (m *sim) examineDrives(st *state.State) {
 			continue
 		}
 		for _, medium := range m.plugged {
-			if n := medium.alive.Load(); medium.name == d.Device && n > 0 {
+			if n := medium.mounts[medium.seq]; medium.name == d.Device && n > 0 {
 				m.foul = append(m.foul, fmt.Sprintf("%s may be pulled, and is mounted %d times", d.Name, n))
 			}
 		}

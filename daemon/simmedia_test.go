@@ -37,6 +37,9 @@ type simMedium struct {
 	seq   uint64            // of the insertion; guarded by sim.mu
 	files map[string][]byte // what a card holds, kept apart from its folder
 	alive atomic.Int32      // mounts
+	// mounts are those of each insertion; guarded by sim.mu. What is mounted of
+	// an insertion that was pulled harms nobody who pulls the next.
+	mounts map[uint64]int
 
 	mu     sync.Mutex
 	hook   func(op, name string) error // guarded by mu; called before each call of the file system
@@ -258,6 +261,16 @@ func (m *sim) open(ctx context.Context, dev udev.Device) (*Opened, error) {
 	return m.opened(ctx, d, dev.DiskSeq)
 }
 
+func (d *simMedium) mounted(seq uint64, more int) {
+	d.sim.mu.Lock()
+	defer d.sim.mu.Unlock()
+	if d.mounts == nil {
+		d.mounts = map[uint64]int{}
+	}
+	d.mounts[seq] += more
+	d.alive.Add(int32(more))
+}
+
 func (m *sim) opened(ctx context.Context, d *simMedium, seq uint64) (*Opened, error) {
 	if err := d.do("mount", ""); err != nil {
 		return nil, err
@@ -270,12 +283,12 @@ func (m *sim) opened(ctx context.Context, d *simMedium, seq uint64) (*Opened, er
 		return nil, err
 	}
 	in := insertion{d, seq}
-	d.alive.Add(1)
+	d.mounted(seq, 1)
 	return &Opened{
 		Root: root, Limits: d.limits, Medium: in, Disks: []string{d.disk}, Dirty: d.dirty,
 		FS: &simFS{RootFS: offload.RootFS{Root: root, Limits: d.limits}, in: in},
 		Release: func(context.Context) error {
-			defer d.alive.Add(-1)
+			defer d.mounted(seq, -1)
 			return errors.Join(d.do("let go", ""), root.Close())
 		},
 	}, nil

@@ -141,7 +141,7 @@ var bugs = []bug{
 	},
 	{
 		name: "stop loses the queue", what: "after a stop nobody knows whose the unfinished folder is",
-		edits: []edit{{"daemon/copies.go", "for _, d := range drives {\n\t\tj.recorderFailed(j.s.ledger.PutCopy(ctx, ledger.Copy{", "for _, d := range drives[:0] {\n\t\tj.recorderFailed(j.s.ledger.PutCopy(ctx, ledger.Copy{"}},
+		edits: []edit{{"daemon/copies.go", "for i, d := range drives {\n\t\tours := d.Resume", "for i, d := range drives[:0] {\n\t\tours := d.Resume"}},
 		pkg:   supervisor, run: "TestStop_",
 	},
 	{
@@ -179,6 +179,16 @@ var bugs = []bug{
 		name: "seals not looked at", what: "a flipped bit in the ledger becomes a claim",
 		edits: []edit{{"daemon/ledger/copy.go", "if r.seal != r.computeSeal() {", "if false {"}},
 		pkg:   "./daemon/ledger", run: "TestOpen_flippedByte$|TestSeals",
+	},
+	{
+		name: "salvage fills up with zeros", what: "bytes that the card did not give are not named",
+		edits: []edit{{"daemon/offload/rescue.go", "if from >= to {\n\t\treturn", "if from != to || true {\n\t\treturn"}},
+		pkg:   engine, run: "TestRescue_anyBadSectors",
+	},
+	{
+		name: "bad place written to again", what: "a file that a drive does not give back is removed before it is written again",
+		edits: []edit{{"daemon/offload/aside.go", "err = t.call(func() error { return t.drive.FS.Rename(name, to) })", "err = errors.New(\"not put aside\")"}},
+		pkg:   engine, run: "TestRun_badPlaceOnADrive",
 	},
 	{
 		name: "unreadable file forgotten", what: "a file that the card did not give does not hold it",
