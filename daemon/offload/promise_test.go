@@ -100,6 +100,10 @@ func TestRun_readsBackFromTheMedium(t *testing.T) {
 	if res.Copies[0].Phase != state.CopyFailed || g.drives[0].count("open") != 0 {
 		t.Errorf("%s, and %d files were opened from memory", res.Copies[0].Phase, g.drives[0].count("open"))
 	}
+	// The second look would find it too, and samples only.
+	if err := res.Copies[0].Err; err == nil || !strings.Contains(err.Error(), "read back \"") {
+		t.Errorf("it was not found by reading back: %v", err)
+	}
 }
 
 // TestRun_secondLook: a medium that lies about its capacity writes a late file
@@ -149,7 +153,11 @@ func TestRun_orderOfTheLastSteps(t *testing.T) {
 		defer d.mu.Unlock()
 		order = append(order, e)
 	}
-	mustProve(t, Run(context.Background(), g.job), 0)
+	res := Run(context.Background(), g.job)
+	mustProve(t, res, 0)
+	if res.RecorderErr != nil {
+		t.Errorf("a note was refused: %v", res.RecorderErr)
+	}
 	manifest := work("ascmhl/0001_skerry-1_2026-11-25_143100Z.mhl")
 	steps := []string{
 		"sync " + work("DCIM/100SKUAS/A.MOV"), "open medium " + work("DCIM/100SKUAS/A.MOV"),
@@ -170,6 +178,11 @@ func TestRun_orderOfTheLastSteps(t *testing.T) {
 	}
 	if len(rest) > 0 {
 		t.Errorf("after the last note: %q", rest)
+	}
+	for _, note := range []string{"finishing id-0 " + testFolder, "finished id-0 " + testFolder} {
+		if first := slices.Index(order, note); slices.Contains(order[first+1:], note) {
+			t.Errorf("%q was noted too early:\n%s", note, strings.Join(order, "\n"))
+		}
 	}
 }
 

@@ -218,3 +218,21 @@ func TestEvict_refusesWhenPagesStay(t *testing.T) {
 		t.Errorf("Evict with a mapped page: %v, want ErrCached", err)
 	}
 }
+
+// TestCreateFile_takesNothingOver: what bears the name stays as it is.
+func TestCreateFile_takesNothingOver(t *testing.T) {
+	t.Parallel()
+	dir := t.TempDir()
+	want := []byte("what stood here before")
+	writeSynced(t, dir+"/CLIP0001.MOV", want)
+	f, err := CreateFile(openRoot(t, dir), "CLIP0001.MOV")
+	if err == nil {
+		f.Close()
+	}
+	if !errors.Is(err, os.ErrExist) {
+		t.Errorf("made: %v", err)
+	}
+	if got, err := os.ReadFile(dir + "/CLIP0001.MOV"); err != nil || string(got) != string(want) {
+		t.Errorf("it holds %q: %v", got, err)
+	}
+}
