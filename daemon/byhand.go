@@ -275,14 +275,8 @@ func (h *byHand) progress(p offload.Progress) {
 func (h *byHand) report(res offload.Result) CopyReport {
 	r := CopyReport{Bytes: h.job.Plan.Bytes, Files: len(h.job.Plan.Files), LeftOut: leftOutSentences(h.job.Plan), Salvaged: res.Salvaged}
 	a := offload.Account{Copies: policy.DefaultCopies, Places: make([][]offload.Place, len(h.job.Plan.Files)), Faults: h.faults}
-	part := map[string]bool{}
-	for _, s := range res.Salvaged {
-		part[s.Path] = true
-	}
-	for name, why := range res.Unreadable {
-		if !part[name] {
-			a.Faults = append(a.Faults, fmt.Sprintf("%q cannot be read: %s", name, why))
-		}
+	for name, why := range res.Missing() {
+		a.Faults = append(a.Faults, fmt.Sprintf("%q cannot be read: %s", name, why))
 	}
 	if summary := state.SalvageSummary(res.Salvaged); summary != "" {
 		a.Faults = append(a.Faults, summary)

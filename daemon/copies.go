@@ -211,15 +211,11 @@ func (j *job) blame(res offload.Result) {
 	if summary := state.SalvageSummary(res.Salvaged); summary != "" {
 		j.faults = append(j.faults, summary)
 	}
-	part := map[string]bool{}
 	for _, s := range res.Salvaged {
-		part[s.Path] = true
 		j.note(state.CardUnreadable, s.String())
 	}
-	for name, why := range res.Unreadable {
-		if !part[name] {
-			j.unreadable(name, why)
-		}
+	for name, why := range res.Missing() {
+		j.unreadable(name, why)
 	}
 	for _, name := range res.Changed {
 		s := fmt.Sprintf("%q gave other bytes when it was read again", name)

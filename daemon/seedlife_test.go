@@ -54,7 +54,8 @@ func (w *seedWorld) begin(dir string) *seedLife {
 		for _, d := range job.Drives {
 			w.askedFor(d, job.Verify)
 		}
-		return offload.Run(ctx, job.InPortions(w.sizes))
+		job.Portions = w.sizes
+		return offload.Run(ctx, job)
 	}
 	ctx, cancel := context.WithCancel(context.Background())
 	l.cancel = cancel

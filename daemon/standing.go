@@ -84,16 +84,10 @@ func (j *job) checkCopy(ctx context.Context, d *jobDrive, c ledger.Copy, files [
 // flushName makes the name durable that a copy was given.
 func (j *job) flushName(ctx context.Context, d *jobDrive, folder string) error {
 	_, err := ask(ctx, j, d, func(_ context.Context, o *Opened, step func()) (struct{}, error) {
-		for _, dir := range []string{folder, path.Dir(folder)} {
-			if err := o.FS.SyncDir(dir); err != nil {
-				return struct{}{}, fmt.Errorf("flush folder %q: %w", dir, err)
-			}
-			step()
-		}
-		if err := o.FS.SyncAll(); err != nil {
-			return struct{}{}, fmt.Errorf("flush the drive: %w", err)
-		}
-		return struct{}{}, nil
+		return struct{}{}, offload.FlushName(o.FS, folder, func(flush func() error) error {
+			defer step()
+			return flush()
+		})
 	})
 	return err
 }

@@ -116,7 +116,7 @@ func courses(drives int) *rapid.Generator[func(*rig)] {
 			shared = append(shared, rapid.IntRange(0, 5).Draw(t, "shared disk") == 0)
 		}
 		return func(g *rig) {
-			g.job.Copies, g.job.Verify, g.job.buffers, g.job.followBytes = copies, level, buffers, behind
+			g.job.Copies, g.job.Verify, g.job.Portions.Buffers, g.job.Portions.FollowBytes = copies, level, buffers, behind
 			for i := range g.job.Drives {
 				d := &g.job.Drives[i]
 				d.ReadBackAfter, d.Limits.SyncfsFlushes, d.Limits.ReadsWhileWritten = after[i], syncfs[i], follows[i]

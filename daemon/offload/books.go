@@ -43,7 +43,7 @@ const (
 
 func newBooks(r *run) *books {
 	return &books{
-		run: r, notes: make(chan note, noteGroup), settled: make([]bool, 2*len(r.files)), noted: make([]bool, 2*len(r.files)),
+		run: r, notes: make(chan note, noteGroup), settled: make([]bool, r.slots()), noted: make([]bool, r.slots()),
 		agreed: map[*target][]bool{}, newly: map[*target][]string{},
 	}
 }
@@ -146,7 +146,7 @@ func (b *books) enter(n note) {
 		return
 	}
 	if b.agreed[n.target] == nil {
-		b.agreed[n.target] = make([]bool, 2*len(b.run.files))
+		b.agreed[n.target] = make([]bool, b.run.slots())
 	}
 	b.agreed[n.target][n.file.index] = true
 	if b.settled[n.file.index] {

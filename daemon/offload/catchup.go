@@ -53,7 +53,7 @@ func (r *run) copyPass(ctx context.Context, sources []*target) bool {
 		s.begin(ctx)
 	}
 	c := &copyReader{reader: reader{run: r, before: r.job.Yield}}
-	shut := c.open()
+	end := c.begin()
 	for _, f := range r.all() {
 		var to []consumer
 		for _, s := range takers {
@@ -66,7 +66,7 @@ func (r *run) copyPass(ctx context.Context, sources []*target) bool {
 		}
 		r.yielded = c.read(ctx, f, sources, to)
 	}
-	shut()
+	end()
 	for _, s := range takers {
 		close(s.queue)
 	}
@@ -213,7 +213,7 @@ func (r *run) noteDamaged(t *target, f *file, err error) {
 	r.mu.Lock()
 	defer r.mu.Unlock()
 	if r.damaged[t] == nil {
-		r.damaged[t] = make([]bool, 2*len(r.files))
+		r.damaged[t] = make([]bool, r.slots())
 	}
 	r.damaged[t][f.index] = true
 }

@@ -28,7 +28,7 @@ func lateCard() tree {
 // the card is done.
 func newLate(t tester, base string, tr tree) *rig {
 	g := newRig(t, base, tr, 3).awaited(2)
-	g.job.buffers = 3
+	g.job.Portions.Buffers = 3
 	g.drives[2].takes(func(c call) time.Duration {
 		if c.kind == "write" && c.ofKind == 2 {
 			return time.Minute

@@ -32,7 +32,7 @@ type cardDone struct {
 
 // awaited gives each drive a disk of its own, of which so many are waited for.
 func (g *rig) awaited(copies int) *rig {
-	g.job.Copies, g.job.Patience, g.job.buffers = copies, 1000*time.Hour, 8
+	g.job.Copies, g.job.Patience, g.job.Portions.Buffers = copies, 1000*time.Hour, 8
 	for i := range g.job.Drives {
 		d := &g.job.Drives[i]
 		d.Place = Place{DriveID: d.ID, Disks: []string{fmt.Sprintf("sd%c", 'a'+i)}, DiskKey: fmt.Sprintf("key %d", i)}

@@ -266,7 +266,7 @@ func TestRun_directOnDisks(t *testing.T) {
 		t.Cleanup(func() { root.Close() })
 		g.drives[0].FS, g.drives[0].noFlush = &RootFS{Root: root, Limits: fsys.Limits}, false
 		g.job.Drives[0].Root, g.job.Drives[0].Limits = root, fsys.Limits
-		g.job.aloneBytes, g.job.followBytes = 0, 4<<20
+		g.job.Portions.AloneBytes, g.job.Portions.FollowBytes = 0, 4<<20
 		res := Run(context.Background(), g.job)
 		mustProve(t, res, 0)
 		if err := g.auditDrive(0, res.Copies[0]); err != nil {

@@ -136,21 +136,35 @@ func (t *target) sealFolders() error {
 	return nil
 }
 
-// makeRenameDurable flushes the folder itself (FAT keeps its first entries
-// with it), the folder it stands in, and the device.
+// makeRenameDurable flushes the name that the copy was given, and looks for it.
 func (t *target) makeRenameDurable(final string) error {
-	for _, dir := range []string{final, path.Dir(final)} {
-		if err := t.call(func() error { return t.drive.FS.SyncDir(dir) }); err != nil {
+	err := FlushName(t.drive.FS, final, func(flush func() error) error {
+		err := t.call(flush)
+		if err != nil {
 			t.run.flushFailures.Add(1)
-			return fmt.Errorf("flush folder %q: %w", dir, err)
 		}
-	}
-	if err := t.call(t.drive.FS.SyncAll); err != nil {
-		t.run.flushFailures.Add(1)
-		return fmt.Errorf("flush the drive: %w", err)
+		return err
+	})
+	if err != nil {
+		return err
 	}
 	if _, err := t.lstat(final); err != nil {
 		return fmt.Errorf("look for the finished copy: %w", err)
+	}
+	return nil
+}
+
+// FlushName makes the name of a copy's folder durable: the folder itself (FAT
+// keeps its first entries with it), the folder it stands in, and the device.
+// Each step is made by way of do.
+func FlushName(f FS, folder string, do func(flush func() error) error) error {
+	for _, dir := range []string{folder, path.Dir(folder)} {
+		if err := do(func() error { return f.SyncDir(dir) }); err != nil {
+			return fmt.Errorf("flush folder %q: %w", dir, err)
+		}
+	}
+	if err := do(f.SyncAll); err != nil {
+		return fmt.Errorf("flush the drive: %w", err)
 	}
 	return nil
 }

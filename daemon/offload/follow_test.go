@@ -16,7 +16,7 @@ import (
 // the slowest, so that there is time for it.
 func newFollowed(t tester, base string, tr tree) *rig {
 	g := newRig(t, base, tr, 2).awaited(0)
-	g.job.followBytes = testChunk
+	g.job.Portions.FollowBytes = testChunk
 	g.card.takes(each("read", 3*brisk))
 	for i := range g.job.Drives {
 		g.job.Drives[i].Limits.ReadsWhileWritten = true
@@ -235,7 +235,7 @@ func TestRun_readsNoFurtherThanFlushed(t *testing.T) {
 	t.Parallel()
 	inBubble(t, func(t *testing.T, base string) {
 		g := newFollowed(t, base, followedCard())
-		g.job.followBytes = 2 * testChunk
+		g.job.Portions.FollowBytes = 2 * testChunk
 		slowly := g.drives[0].hook
 		g.drives[0].hook = func(c call) *fault {
 			slowly(c)
@@ -274,7 +274,7 @@ func TestRun_letGoWhileFollowed(t *testing.T) {
 	t.Parallel()
 	inBubble(t, func(t *testing.T, base string) {
 		g := newLate(t, base, lateCard())
-		g.job.followBytes = testChunk
+		g.job.Portions.FollowBytes = testChunk
 		g.card.takes(each("read", brisk)) // time for reading the first portion back
 		for i := range g.job.Drives {
 			g.job.Drives[i].Limits.ReadsWhileWritten = true

@@ -66,7 +66,7 @@ func TestRun_faultAtEveryCall(t *testing.T) {
 			g.job.Drives[0].Limits.SyncfsFlushes, g.job.Drives[0].ReadBackAfter = true, true
 		},
 		"read back while written": func(g *rig) {
-			g.job.Drives[0].Limits.ReadsWhileWritten, g.job.followBytes = true, 1
+			g.job.Drives[0].Limits.ReadsWhileWritten, g.job.Portions.FollowBytes = true, 1
 		},
 	} {
 		t.Run(name, func(t *testing.T) {

@@ -1,6 +1,7 @@
 package offload
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"os"
@@ -127,12 +128,8 @@ type Job struct {
 	// Settle is how long after an I/O error a device is given to disappear
 	// before the error is put down to the medium. It must exceed the kernel's
 	// polling of removable media, 2 s by default. 0 means 2.5 s.
-	Settle time.Duration
-	// For tests, which make many runs: 0 means ringChunks, chunkBytes, singleFlush and followBytes.
-	buffers     int
-	chunkBytes  int64
-	aloneBytes  int64
-	followBytes int64
+	Settle   time.Duration
+	Portions Portions // zero: the usual sizes
 }
 
 // Recorder makes durable notes; the ledger is one. Its errors never stop a
@@ -219,46 +216,6 @@ type CopyProgress struct {
 	BytesProven   int64
 }
 
-func (j *Job) patience() time.Duration { return orDuration(j.Patience, time.Minute) }
-func (j *Job) settle() time.Duration   { return orDuration(j.Settle, 2500*time.Millisecond) }
-
-func (j *Job) ring() (chunks int, bytesEach int64) {
-	chunks, bytesEach = ringChunks, chunkBytes
-	if j.buffers > 0 {
-		chunks = j.buffers
-	}
-	if j.chunkBytes > 0 {
-		bytesEach = j.chunkBytes
-	}
-	return chunks, bytesEach
-}
-
-// flushedAlone: a file of this size is flushed by itself.
-func (j *Job) flushedAlone(sizeBytes int64) bool {
-	if j.aloneBytes > 0 {
-		return sizeBytes >= j.aloneBytes
-	}
-	return sizeBytes >= singleFlush
-}
-
-// followsAfter is how much of a file is written before that is read back.
-func (j *Job) followsAfter() int64 {
-	if j.followBytes > 0 {
-		return j.followBytes
-	}
-	return followBytes
-}
-
-func (j *Job) attempts() int {
-	if j.Attempts > 0 {
-		return j.Attempts
-	}
-	return 3
-}
-
-func orDuration(d, otherwise time.Duration) time.Duration {
-	if d > 0 {
-		return d
-	}
-	return otherwise
-}
+func (j *Job) patience() time.Duration { return cmp.Or(j.Patience, time.Minute) }
+func (j *Job) settle() time.Duration   { return cmp.Or(j.Settle, 2500*time.Millisecond) }
+func (j *Job) attempts() int           { return cmp.Or(j.Attempts, 3) }

@@ -60,8 +60,8 @@ func newLateSmall(t tester, base string, follow bool) *rig {
 		tr[name] = file1(noise(i, testChunk/2+1))
 	}
 	g := newLate(t, base, tr)
-	g.job.buffers = 2
-	g.job.followBytes = 1
+	g.job.Portions.Buffers = 2
+	g.job.Portions.FollowBytes = 1
 	for i := range g.job.Drives {
 		g.job.Drives[i].Limits.ReadsWhileWritten = follow
 	}

@@ -18,7 +18,7 @@ func TestRun_unsureWhenLate(t *testing.T) {
 	t.Parallel()
 	inBubble(t, func(t *testing.T, base string) {
 		g := newRig(t, base, lateCard(), 3).awaited(2)
-		g.job.buffers = 2
+		g.job.Portions.Buffers = 2
 		g.drives[2].takes(func(c call) time.Duration {
 			if c.kind == "write" && strings.HasSuffix(c.name, "B.MOV") && c.ofName == 1 {
 				return time.Minute
@@ -64,7 +64,7 @@ func TestRun_letGoInTheSecondReading(t *testing.T) {
 	t.Parallel()
 	inBubble(t, func(t *testing.T, base string) {
 		g := newRig(t, base, tree{"A.MOV": file1(noise(70, 3*testChunk))}, 3).awaited(2)
-		g.job.Verify, g.job.buffers = VerifyReadBackTwice, 3
+		g.job.Verify, g.job.Portions.Buffers = VerifyReadBackTwice, 3
 		g.drives[2].takes(each("write", time.Minute))
 		res, c := g.follow(t.Context(), t)
 		mustProve(t, res, 0, 1, 2)

@@ -33,7 +33,7 @@ func TestRun_everySizeAtTheEdges(t *testing.T) {
 		tr[fmt.Sprintf("DCIM/100SKUAS/CLIP%04d.MOV", size)] = node{data: noise(i, size), at: testTime.Add(time.Duration(i) * time.Minute)}
 	}
 	g := newRig(t, t.TempDir(), tr, 2)
-	g.job.buffers, g.job.chunkBytes, g.job.aloneBytes = 0, 0, 0
+	g.job.Portions.Buffers, g.job.Portions.ChunkBytes, g.job.Portions.AloneBytes = 0, 0, 0
 	for i, d := range g.drives {
 		d.noFlush = false
 		g.job.Drives[i].ReadBackAfter = i == 1

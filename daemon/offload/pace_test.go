@@ -219,7 +219,7 @@ func TestRun_writesFirst(t *testing.T) {
 	inBubble(t, func(t *testing.T, base string) {
 		const files = 60
 		g := newRig(t, base, manyWhole(files), 2).awaited(2)
-		g.job.aloneBytes = 1
+		g.job.Portions.AloneBytes = 1
 		first := 0
 		for i, d := range g.drives {
 			d.takes(func(c call) time.Duration {
@@ -231,7 +231,7 @@ func TestRun_writesFirst(t *testing.T) {
 		}
 		res, _ := g.follow(t.Context(), t)
 		mustProve(t, res, 0, 1)
-		if first < files-g.job.buffers {
+		if first < files-g.job.Portions.Buffers {
 			t.Errorf("it was read back from after %d of %d files", first, files)
 		}
 	})
@@ -245,7 +245,7 @@ func TestRun_oneBuffer(t *testing.T) {
 		tr := manySmall(4)
 		tr["DCIM/001.MOV"], tr["DCIM/002.MOV"] = file1(noise(8, testChunk+100)), file1(noise(9, 2*testChunk))
 		g := newRig(t, base, tr, 2).awaited(2)
-		g.job.buffers = 1
+		g.job.Portions.Buffers = 1
 		ctx, stop := context.WithTimeout(t.Context(), time.Hour)
 		defer stop()
 		res, _ := g.follow(ctx, t)

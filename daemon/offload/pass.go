@@ -126,7 +126,7 @@ func (r *run) seeCardDone() {
 // Then comes what is to be done with those of them that could not be read.
 func (r *run) readAll(ctx context.Context, takers func(*file) []consumer, then func(*cardReader, context.Context) error) error {
 	c := &cardReader{reader: reader{run: r, counts: true}, takers: takers}
-	defer c.open()()
+	defer c.begin()()
 	for _, f := range r.files {
 		to := takers(f)
 		if len(to) == 0 {

@@ -38,14 +38,11 @@ func (c *cardReader) read(ctx context.Context, f *file, takers []consumer) error
 	if err := c.check(); err != nil {
 		return err
 	}
-	src, err := c.run.job.Card.FS.Open(f.Path)
+	src, err := c.open(f)
 	if err != nil {
-		return c.judge(ctx, f, fmt.Errorf("open: %w", err))
+		return c.judge(ctx, f, err)
 	}
 	defer src.Close()
-	if src.Size() != f.SizeBytes {
-		return c.judge(ctx, f, fmt.Errorf("it has %d bytes now and had %d when it was listed", src.Size(), f.SizeBytes))
-	}
 	r := newReading(f, len(c.hashes), false)
 	if err := c.give(ctx, src, r, takers); err != nil {
 		c.broken = append(c.broken, f)
@@ -61,6 +58,19 @@ func (c *cardReader) read(ctx context.Context, f *file, takers []consumer) error
 	return nil
 }
 
+// open opens a file that is still as long as it was when it was listed.
+func (c *cardReader) open(f *file) (Source, error) {
+	src, err := c.run.job.Card.FS.Open(f.Path)
+	if err != nil {
+		return nil, fmt.Errorf("open: %w", err)
+	}
+	if src.Size() != f.SizeBytes {
+		src.Close()
+		return nil, fmt.Errorf("it has %d bytes now and had %d when it was listed", src.Size(), f.SizeBytes)
+	}
+	return src, nil
+}
+
 // reader streams files to the checksums and to whoever takes them.
 type reader struct {
 	run    *run
@@ -70,8 +80,8 @@ type reader struct {
 	before func(context.Context) error // asked before each portion; nil: nobody is
 }
 
-// open starts the checksums; close ends them and waits.
-func (c *reader) open() (close func()) {
+// begin starts the checksums; end ends them and waits.
+func (c *reader) begin() (end func()) {
 	var hashes sync.WaitGroup
 	for i, algorithm := range c.run.algorithms {
 		h := newHashing(algorithm, i)
@@ -198,13 +208,19 @@ func (c *cardReader) settle() error {
 	if len(c.provisional) == 0 {
 		return nil
 	}
-	if m := c.run.job.Card.Medium; m != nil {
-		if err := m.Confirm(); err != nil {
-			return err
-		}
+	if err := c.confirm(); err != nil {
+		return err
 	}
 	c.run.books.settle(c.provisional)
 	c.provisional = nil
+	return nil
+}
+
+// confirm asks the card itself.
+func (c *cardReader) confirm() error {
+	if m := c.run.job.Card.Medium; m != nil {
+		return m.Confirm()
+	}
 	return nil
 }
 
@@ -226,18 +242,23 @@ func (c *cardReader) cardGone(ctx context.Context) error {
 	if ctx.Err() != nil {
 		return context.Cause(ctx)
 	}
-	m := c.run.job.Card.Medium
-	if m == nil {
-		return nil
-	}
-	if gone := m.Confirm(); gone != nil || c.waits >= maxWaits {
+	if gone := c.confirm(); gone != nil || c.waits >= maxWaits {
 		return gone
 	}
 	c.waits++
+	return c.confirmLater(ctx)
+}
+
+// confirmLater is confirm after an error that may have come before the news that
+// the card was pulled.
+func (c *cardReader) confirmLater(ctx context.Context) error {
+	if c.run.job.Card.Medium == nil {
+		return nil
+	}
 	select {
 	case <-time.After(c.run.job.settle()):
+		return c.confirm()
 	case <-ctx.Done():
 		return context.Cause(ctx)
 	}
-	return m.Confirm()
 }

@@ -1,6 +1,10 @@
 package offload
 
-import "bothy/daemon/state"
+import (
+	"maps"
+
+	"bothy/daemon/state"
+)
 
 // result gathers how everything ended.
 func (r *run) result() Result {
@@ -53,4 +57,14 @@ func (t *target) outcome() CopyResult {
 	c.FilesProven, c.BytesProven = t.provenN, t.provenB
 	c.BytesWritten, c.BytesReadBack = t.written.Load(), t.readBack.Load()
 	return c
+}
+
+// Missing are the unreadable files of which Salvaged does not speak, path to
+// reason.
+func (r *Result) Missing() map[string]string {
+	list := maps.Clone(r.Unreadable)
+	for _, s := range r.Salvaged {
+		delete(list, s.Path)
+	}
+	return list
 }

@@ -80,7 +80,7 @@ func newRig(t tester, base string, tr tree, drives int) *rig {
 	g.job = Job{
 		Card: Card{FS: g.card}, Checksum: checksum.XXH128, Verify: VerifyReadBack, Recorder: g.rec,
 		Creator: mhl.Creator{Tool: "test"}, Now: func() (time.Time, bool) { return testTime, true },
-		Settle: time.Nanosecond, buffers: 3, chunkBytes: testChunk, aloneBytes: testChunk,
+		Settle: time.Nanosecond, Portions: Portions{Buffers: 3, ChunkBytes: testChunk, AloneBytes: testChunk},
 	}
 	for i := range drives {
 		d := open(fmt.Sprintf("drive%d", i), old())

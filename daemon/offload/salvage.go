@@ -7,7 +7,6 @@ import (
 	"path"
 	"slices"
 	"strings"
-	"time"
 	"unicode/utf8"
 
 	"bothy/daemon/state"
@@ -46,16 +45,10 @@ func (c *cardReader) salvageAll(ctx context.Context) error {
 			return err
 		}
 	}
-	if len(c.broken) == 0 || c.run.job.Card.Medium == nil {
+	if len(c.broken) == 0 {
 		return nil
 	}
-	// Errors come before the news that the card was pulled.
-	select {
-	case <-time.After(c.run.job.settle()):
-	case <-ctx.Done():
-		return context.Cause(ctx)
-	}
-	return c.run.job.Card.Medium.Confirm()
+	return c.confirmLater(ctx)
 }
 
 // salvage brings what can be read of a file to one drive, and from there to all.
@@ -78,14 +71,11 @@ func (c *cardReader) salvage(ctx context.Context, f *file) error {
 
 // salvageOn does so by way of one drive. The error may be errSpool.
 func (c *cardReader) salvageOn(ctx context.Context, f *file, t *target) error {
-	src, err := c.run.job.Card.FS.Open(f.Path)
+	src, err := c.open(f)
 	if err != nil {
-		return c.judge(ctx, f, fmt.Errorf("open: %w", err))
+		return c.judge(ctx, f, err)
 	}
 	defer src.Close()
-	if src.Size() != f.SizeBytes {
-		return c.judge(ctx, f, fmt.Errorf("it has %d bytes now and had %d when it was listed", src.Size(), f.SizeBytes))
-	}
 	spool, err := t.newSpool(f.SizeBytes)
 	if err != nil {
 		return err
@@ -143,13 +133,6 @@ func (c *cardReader) giveSpool(ctx context.Context, s *spool, as *file, missing 
 	return c.settle()
 }
 
-func (c *cardReader) confirm() error {
-	if m := c.run.job.Card.Medium; m != nil {
-		return m.Confirm()
-	}
-	return nil
-}
-
 // spoolDrives are the drives that may hold what is salvaged of a file for the
 // time being, those first that seeking does not hurt.
 func (r *run) spoolDrives(f *file) (list []*target) {
@@ -186,6 +169,10 @@ func (r *run) spoolDrives(f *file) (list []*target) {
 func (r *run) provenSomewhere(f *file) bool {
 	return slices.ContainsFunc(r.targets, func(t *target) bool { return t.stands(f) == proven })
 }
+
+// slots is how many entries a list by file index has: behind each file of the
+// card there is room for what is salvaged of it.
+func (r *run) slots() int { return 2 * len(r.files) }
 
 // salvagedFile is the file that is to hold what was saved of another.
 func (r *run) salvagedFile(f *file) *file {
@@ -310,7 +297,7 @@ func (r *run) lacks(unreachable, unsure int) error {
 		said = append(said, state.SalvageSummary(r.salvages()))
 	}
 	if n > 0 {
-		said = append(said, count(n, "file")+" could not be read from the card as often as asked")
+		said = append(said, state.Count(n, "file")+" could not be read from the card as often as asked")
 	}
 	return errors.New(strings.Join(said, "; "))
 }

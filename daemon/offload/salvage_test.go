@@ -160,7 +160,7 @@ func TestRun_salvagesAnyBadSectors(t *testing.T) {
 			g.job.Drives[i].ReadBackAfter = rapid.Bool().Draw(t, "after")
 			g.job.Drives[i].Limits.SyncfsFlushes = rapid.Bool().Draw(t, "syncfs")
 			if rapid.Bool().Draw(t, "follows") {
-				g.job.Drives[i].Limits.ReadsWhileWritten, g.job.followBytes = true, 1
+				g.job.Drives[i].Limits.ReadsWhileWritten, g.job.Portions.FollowBytes = true, 1
 			}
 		}
 		g.job.Verify = rapid.SampledFrom([]Level{VerifyReadBack, VerifyReadBackTwice}).Draw(t, "level")

@@ -33,7 +33,7 @@ func TestStint_takenBack(t *testing.T) {
 		t.Run(tc.name, func(t *testing.T) {
 			t.Parallel()
 			g := newRig(t, memoryDir(t), tree{"A.MOV": file1(noise(1, 2*testChunk)), "B.MOV": file1(noise(2, 2*testChunk))}, 1)
-			g.job.buffers = 8
+			g.job.Portions.Buffers = 8
 			r := newRun(&g.job)
 			r.start(t.Context())
 			s := newStint(r.targets[0], 2, &cardRead{})
@@ -53,7 +53,7 @@ func TestStint_takenBack(t *testing.T) {
 			for l := range s.toProve {
 				whole = append(whole, l.reading.file.index)
 			}
-			if !slices.Equal(whole, tc.whole) || len(r.ring.free) != g.job.buffers || r.targets[0].faults != 0 {
+			if !slices.Equal(whole, tc.whole) || len(r.ring.free) != g.job.Portions.Buffers || r.targets[0].faults != 0 {
 				t.Errorf("handed on: %v; %d buffers came back; %d faults", whole, len(r.ring.free), r.targets[0].faults)
 			}
 			if open := g.drives[0].unclosed(); len(open) > 0 {

@@ -67,10 +67,10 @@ func newTarget(r *run, d *Drive) *target {
 	t := &target{
 		run: r, drive: d, work: d.Folder + UnfinishedSuffix,
 		gone: make(chan struct{}), prepared: make(chan struct{}), stuck: make(chan struct{}), phase: state.CopyWaiting,
-		attempts: map[int]int{}, standing: make([]standing, 2*len(r.files)), pace: pace{low: make(chan struct{}, 1)},
+		attempts: map[int]int{}, standing: make([]standing, r.slots()), pace: pace{low: make(chan struct{}, 1)},
 	}
-	for i := range r.files { // behind each file of the card there is room for what is salvaged of it
-		t.standing[len(r.files)+i] = unwanted
+	for i := len(r.files); i < r.slots(); i++ {
+		t.standing[i] = unwanted
 	}
 	return t
 }

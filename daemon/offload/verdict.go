@@ -57,11 +57,11 @@ func Judge(a Account) (v state.Verdict, kind state.HoldKind, reason string) {
 		}
 	}
 	if short == 0 {
-		return state.Release, state.NoHold, fmt.Sprintf("%s, each proven on %s", count(len(a.Places), "file"), count(least, "drive"))
+		return state.Release, state.NoHold, fmt.Sprintf("%s, each proven on %s", state.Count(len(a.Places), "file"), state.Count(least, "drive"))
 	}
-	reason = "needs " + count(a.Copies-least, "more drive")
+	reason = "needs " + state.Count(a.Copies-least, "more drive")
 	if short < len(a.Places) {
-		reason += fmt.Sprintf(" for %d of %s", short, count(len(a.Places), "file"))
+		reason += fmt.Sprintf(" for %d of %s", short, state.Count(len(a.Places), "file"))
 	}
 	if on := sharedDisk(a); on != "" {
 		reason += "; " + on
@@ -80,13 +80,6 @@ func joinReasons(list []string) string {
 	return strings.Join(list, "; ")
 }
 
-func count(n int, what string) string {
-	if n == 1 {
-		return "1 " + what
-	}
-	return fmt.Sprintf("%d %ss", n, what)
-}
-
 // sharedDisk explains a count that looks too low: copies that lie on one disk.
 func sharedDisk(a Account) string {
 	for _, places := range a.Places {
@@ -94,7 +87,7 @@ func sharedDisk(a Account) string {
 			if n == 0 {
 				return "the copies lie on no disk that can be told from others"
 			}
-			return fmt.Sprintf("%s lie on %s; copies on one disk count once", fmt.Sprintf("%d proven copies", len(places)), count(n, "disk"))
+			return fmt.Sprintf("%s lie on %s; copies on one disk count once", fmt.Sprintf("%d proven copies", len(places)), state.Count(n, "disk"))
 		}
 	}
 	return ""

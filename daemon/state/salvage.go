@@ -65,7 +65,7 @@ func (s Salvage) String() string {
 	var b strings.Builder
 	switch {
 	case s.MoreFiles > 0:
-		fmt.Fprintf(&b, "and %s more", counted(s.MoreFiles, "file"))
+		fmt.Fprintf(&b, "and %s more", Count(s.MoreFiles, "file"))
 	case s.As == "":
 		fmt.Fprintf(&b, "%q is not in the copies", s.Path)
 	case s.MissingBytes == 0:
@@ -74,7 +74,7 @@ func (s Salvage) String() string {
 	default:
 		fmt.Fprintf(&b, "%q was read in part, and stands as %q with zeros for what is missing", s.Path, s.As)
 	}
-	fmt.Fprintf(&b, ": %s of %d bytes missing", Thousands(s.MissingBytes), s.SizeBytes)
+	fmt.Fprintf(&b, ": %s of %s bytes missing", thousands(s.MissingBytes), thousands(s.SizeBytes))
 	for i, r := range s.Missing {
 		if i == 0 {
 			b.WriteString(", bytes ")
@@ -84,7 +84,7 @@ func (s Salvage) String() string {
 		b.WriteString(r.String())
 	}
 	if s.MoreRanges > 0 {
-		fmt.Fprintf(&b, " and %s more", counted(s.MoreRanges, "range"))
+		fmt.Fprintf(&b, " and %s more", Count(s.MoreRanges, "range"))
 	}
 	return b.String()
 }
@@ -104,23 +104,7 @@ func SalvageSummary(all []Salvage) string {
 		which += fmt.Sprintf(" and %d more", files-1)
 	}
 	if which += ")"; missing == 0 {
-		return counted(files, "file") + " could be read only in several attempts" + which
+		return Count(files, "file") + " could be read only in several attempts" + which
 	}
-	return fmt.Sprintf("%s could not be read whole: %s bytes missing%s", counted(files, "file"), Thousands(missing), which)
-}
-
-func counted(n int, what string) string {
-	if n == 1 {
-		return "1 " + what
-	}
-	return fmt.Sprintf("%d %ss", n, what)
-}
-
-// Thousands prints a number in groups of three digits.
-func Thousands(n int64) string {
-	s := fmt.Sprint(n)
-	for at := len(s) - 3; at > 0 && s[at-1] != '-'; at -= 3 {
-		s = s[:at] + "," + s[at:]
-	}
-	return s
+	return fmt.Sprintf("%s could not be read whole: %s bytes missing%s", Count(files, "file"), thousands(missing), which)
 }

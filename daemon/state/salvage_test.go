@@ -15,11 +15,11 @@ func TestSalvage_String(t *testing.T) {
 	}{
 		{
 			Salvage{Path: "A.MOV", As: "A.MOV.salvaged", SizeBytes: 40000, MissingBytes: 12288, Missing: []ByteRange{{4096, 8192}, {16384, 24576}}},
-			`"A.MOV" was read in part, and stands as "A.MOV.salvaged" with zeros for what is missing: 12,288 of 40000 bytes missing, bytes [4096, 8192), [16384, 24576)`,
+			`"A.MOV" was read in part, and stands as "A.MOV.salvaged" with zeros for what is missing: 12,288 of 40,000 bytes missing, bytes [4096, 8192), [16384, 24576)`,
 		},
 		{Salvage{Path: "B\n", SizeBytes: 512, MissingBytes: 512, Missing: []ByteRange{{0, 512}}}, `"B\n" is not in the copies: 512 of 512 bytes missing, bytes [0, 512)`},
 		{Salvage{Path: "C", As: "C.salvaged", SizeBytes: 5}, `"C" was read whole only in several attempts, and stands as "C.salvaged"`},
-		{Salvage{MoreFiles: 7, SizeBytes: 1 << 20, MissingBytes: 1 << 10, MoreRanges: 1}, `and 7 files more: 1,024 of 1048576 bytes missing and 1 range more`},
+		{Salvage{MoreFiles: 7, SizeBytes: 1 << 20, MissingBytes: 1 << 10, MoreRanges: 1}, `and 7 files more: 1,024 of 1,048,576 bytes missing and 1 range more`},
 	} {
 		if got := tc.s.String(); got != tc.want {
 			t.Errorf("got  %s\nwant %s", got, tc.want)
@@ -53,7 +53,7 @@ func TestBoundSalvages(t *testing.T) {
 	if len(all[0].Missing) != len(kept[0].Missing) {
 		t.Error("what was given is changed")
 	}
-	want := fmt.Sprintf("300 files could not be read whole: %s bytes missing (\"000.MOV\" and 299 more)", Thousands(total))
+	want := fmt.Sprintf("300 files could not be read whole: %s bytes missing (\"000.MOV\" and 299 more)", thousands(total))
 	if got := SalvageSummary(shown); got != want || !strings.Contains(want, "614,400,000") {
 		t.Errorf("%s, want %s", got, want)
 	}
