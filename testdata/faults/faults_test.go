@@ -21,13 +21,13 @@ func ready(t *testing.T, drives ...string) *world {
 	return w
 }
 
-func trialsOf(sites []site) (list []trial) {
-	for i, s := range sites {
-		for _, f := range faultsOf(s) {
-			list = append(list, trial{number: i, site: s, fault: f})
+func trialsOf(sites []site) []trial {
+	return trialsAt(sites, func(site) bool { return true }, func(at trial) (list []trial) {
+		for _, at.fault = range faultsOf(at.site) {
+			list = append(list, at)
 		}
-	}
-	return list
+		return list
+	})
 }
 
 // TestBeginning: every fault at every call of a box's very first life, in which
@@ -59,15 +59,13 @@ func TestPowerCuts(t *testing.T) {
 	w := ready(t, "drive-a", "drive-b")
 	sites := record(t, w, 3)
 	show(t, sites)
-	var trials []trial
-	for i, s := range sites {
-		if !s.changes() {
-			continue
-		}
+	trials := trialsAt(sites, site.changes, func(at trial) (list []trial) {
 		for _, how := range losses {
-			trials = append(trials, trial{number: i, site: s, fault: crashAfter, loss: how})
+			at.fault, at.loss = crashAfter, how
+			list = append(list, at)
 		}
-	}
+		return list
+	})
 	campaign(t, w, len(sites), pick(trials, func(c trial) bool {
 		return c.site.role == claimsFile && c.loss == all
 	}, 25))
@@ -80,12 +78,10 @@ func TestCutsAfterRecovery(t *testing.T) {
 	mayTrace(t)
 	w := ready(t, "drive-a", "drive-b")
 	sites := record(t, w, 2)
-	var trials []trial
-	for i, s := range sites {
-		if s.changes() && w.before[s.role] != nil {
-			trials = append(trials, trial{number: i, site: s, fault: crashAfter, thenCut: true})
-		}
-	}
+	trials := trialsAt(sites, func(s site) bool { return s.changes() && w.before[s.role] != nil }, func(at trial) []trial {
+		at.fault, at.thenCut = crashAfter, true
+		return []trial{at}
+	})
 	campaign(t, w, len(sites), pick(trials, func(c trial) bool {
 		return strings.HasSuffix(c.site.name, ".unfinished renameat #1")
 	}, 10))
@@ -99,14 +95,23 @@ func TestFlushes(t *testing.T) {
 	w := ready(t, "drive-a", "drive-b")
 	sites := record(t, w, 3)
 	show(t, sites)
-	var trials []trial
-	for i, s := range sites {
-		if s.kind != tracer.Flush || w.before[s.role] == nil {
-			continue
-		}
-		trials = append(trials, trial{number: i, site: s, fault: eio, loss: all}, trial{number: i, site: s, fault: eio, thenCrash: true, loss: zeroes})
-	}
+	trials := trialsAt(sites, func(s site) bool { return s.kind == tracer.Flush && w.before[s.role] != nil }, func(at trial) []trial {
+		end, once := at, at
+		end.fault, end.loss = eio, all
+		once.fault, once.loss, once.thenCrash = eio, zeroes, true
+		return []trial{end, once}
+	})
 	campaign(t, w, len(sites), pick(trials, func(c trial) bool { return !c.thenCrash }, 4))
+}
+
+// trialsAt makes the trials of the sites that are wanted.
+func trialsAt(sites []site, wanted func(site) bool, make func(at trial) []trial) (trials []trial) {
+	for i, s := range sites {
+		if wanted(s) {
+			trials = append(trials, make(trial{number: i, site: s})...)
+		}
+	}
+	return trials
 }
 
 func show(t *testing.T, list []site) {
