@@ -1,10 +1,17 @@
 package daemon
 
 import (
+	"context"
+	"errors"
+	"os"
+	"path/filepath"
+	"strings"
 	"sync/atomic"
+	"syscall"
 	"testing"
 	"time"
 
+	"bothy/daemon/offload"
 	"bothy/daemon/state"
 )
 
@@ -63,5 +70,46 @@ func TestSupervisor_clockGoesBack(t *testing.T) {
 		if len(st.Offloads) != 2 || st.Offloads[0].CardLabel != "SKUA_2" || st.Offloads[0].Sequence != 2 || !st.Offloads[0].Ended.Before(st.Offloads[1].Ended) {
 			t.Errorf("life %d: the offloads: %+v", life, st.Offloads)
 		}
+	}
+}
+
+// A drive cannot be looked at when a copy's folder gets its name, and holds
+// somebody's unfinished work of that very name. When it is seen again, that work
+// is not taken for ours, to be gone on with and cleared.
+func TestSupervisor_unfinishedOfSomebodyElse(t *testing.T) {
+	t.Parallel()
+	m := newSim(t, 2)
+	m.writePolicy(strings.Replace(simPolicyOf(2), `label = "SKUA*"`, "label = \"SKUA*\"\nfolder = \"{label}\"", 1))
+	var begun atomic.Int32 // copies noted when the first engine starts, which is all that a power cut would leave
+	m.engine = func(ctx context.Context, job offload.Job) offload.Result {
+		if begun.Load() == 0 {
+			o, _, err := m.s.ledger.OpenOffload(ctx, cardKey(m.media[0].devices()[0]))
+			copies, cerr := m.s.ledger.Copies(ctx, o.ID)
+			if err = errors.Join(err, cerr); err != nil {
+				t.Error(err)
+			}
+			begun.Store(int32(len(copies)))
+		}
+		return offload.Run(ctx, job)
+	}
+	m.start()
+	card, a, b := m.card("sda", "SKUA_1", 3), m.drive("sdb"), m.drive("sdc")
+	theirs := filepath.Join(b.dir, "SKUA_1"+offload.UnfinishedSuffix, "keep.bin")
+	if err := errors.Join(os.Mkdir(filepath.Dir(theirs), 0o755), os.WriteFile(theirs, []byte("not ours"), 0o644)); err != nil {
+		t.Fatal(err)
+	}
+	b.on(failing("lstat", "SKUA_1", syscall.EIO))
+	m.plug(card, a, b)
+	m.untilHeld(card, state.NeedsDrive, "needs 1 more drive")
+	m.untilIdle()
+	if n := begun.Load(); n != 1 {
+		t.Errorf("%d copies were noted as begun, on drives of which one could not be looked at", n)
+	}
+	m.pull(b)
+	b.on(nil)
+	m.plug(b)
+	m.untilReleased(card)
+	if data, err := os.ReadFile(theirs); err != nil || string(data) != "not ours" {
+		t.Errorf("somebody else's work: %q, %v", data, err)
 	}
 }

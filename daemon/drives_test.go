@@ -178,6 +178,35 @@ func TestSupervisor_hungDrive(t *testing.T) {
 	}
 }
 
+// A drive that is full, and then does not come back when it is let go, is mounted
+// still: it must not look like one that is only full.
+func TestSupervisor_fullDriveThatHangs(t *testing.T) {
+	t.Parallel()
+	m := newSim(t, 1)
+	m.cfg.Patience = hangPatience
+	m.start()
+	card, a, b := m.card("sda", "SKUA_1", 5), m.drive("sdb"), m.drive("sdc")
+	reached, goOn := make(chan struct{}), make(chan struct{})
+	t.Cleanup(func() { close(goOn) })
+	full, hang := failing("write", "SKUA0003", syscall.ENOSPC), blockOnce("let go", "", reached, goOn)
+	b.on(func(op, name string) error {
+		if err := full(op, name); err != nil {
+			return err
+		}
+		if len(b.unfinished()) == 0 { // let go after a first look
+			return nil
+		}
+		return hang(op, name)
+	})
+	m.plug(card, a, b)
+	<-reached
+	m.untilReleased(card)
+	m.untilCondition(state.DriveHung)
+	if d := driveNamed(m.untilIdle(), "sdc"); !d.Failing {
+		t.Errorf("the drive that hangs: %+v", d)
+	}
+}
+
 func TestSupervisor_partitionOfTheCardsDiskIsNoDrive(t *testing.T) {
 	t.Parallel()
 	m := newSim(t, 1).start()
