@@ -45,7 +45,7 @@ var bugs = []bug{
 	},
 	{
 		name: "no second fsync on FAT", what: "after the rename only the folder above is flushed",
-		edits: []edit{{"daemon/offload/finish.go", "for _, dir := range []string{final, path.Dir(final)} {", "for _, dir := range []string{path.Dir(final)} {"}},
+		edits: []edit{{"daemon/offload/finish.go", "for _, dir := range []string{folder, path.Dir(folder)} {", "for _, dir := range []string{path.Dir(folder)} {"}},
 		pkg:   engine, run: "TestRun_orderOfTheLastSteps",
 	},
 	{
@@ -143,6 +143,31 @@ var bugs = []bug{
 		name: "stop loses the queue", what: "after a stop nobody knows whose the unfinished folder is",
 		edits: []edit{{"daemon/copies.go", "if c.Phase == state.CopyUnfinished {\n\t\tstatus = ledger.CopyOpen", "if c.Phase == state.CopyUnfinished {\n\t\tstatus = ledger.CopyLost"}},
 		pkg:   supervisor, run: "TestStop_|TestSupervisor_stopInMidCopy",
+	},
+	{
+		name: "unfinished folder of others", what: "a name that was not seen to be free is noted as ours, and cleared later",
+		edits: []edit{{"daemon/copies.go", "		if !ours {\n			continue", "		if !ours && d.ID == \"\" {\n			continue"}},
+		pkg:   supervisor, run: "TestSupervisor_unfinishedOfSomebodyElse",
+	},
+	{
+		name: "name of a copy not flushed", what: "a copy that a life gave its name which then died counts at once",
+		edits: []edit{{"daemon/standing.go", "if err := j.flushName(ctx, d, c.Folder); err != nil {", "if err := error(nil); err != nil {"}},
+		pkg:   "./testdata/faults", run: "TestCutsAfterRecovery",
+	},
+	{
+		name: "release kept without its copies", what: "a drive comes back without its copy, and the card stays released",
+		edits: []edit{{"daemon/job.go", "	j.takeBack()\n", ""}},
+		pkg:   supervisor, run: "TestSupervisor_forgottenCopyTakesTheReleaseBack",
+	},
+	{
+		name: "salvaged counts as read", what: "a file that was put together from several attempts takes the card's own name",
+		edits: []edit{{"daemon/offload/rescue.go", "	s.whole = len(s.missing) == 0\n", "	defer func() { s.whole = len(s.missing) == 0 }()\n"}},
+		pkg:   engine, run: "TestRun_readInSeveralAttempts",
+	},
+	{
+		name: "name that leads elsewhere", what: "what a card lists is looked at, wherever it is",
+		edits: []edit{{"daemon/offload/rootfs.go", "if name == \"\" || name == \".\" || name == \"..\" || strings.ContainsRune(name, '/') {", "if strings.Contains(name, \"\\x00\") {"}},
+		pkg:   engine, run: "TestLstatIn_leadsElsewhere",
 	},
 	{
 		name: "catching up trusts the copy", what: "a copy that rots is passed on to another drive",
