@@ -60,6 +60,13 @@ var companions = map[string]string{
 // when the daemon has said that it is ready.
 func (g *Guest) Install(daemonBinary, unitFile, policy string) {
 	g.t.Helper()
+	g.InstallOnly(daemonBinary, unitFile, policy)
+	g.StartDaemon()
+}
+
+// InstallOnly is Install without the start.
+func (g *Guest) InstallOnly(daemonBinary, unitFile, policy string) {
+	g.t.Helper()
 	program := g.programOf(unitFile)
 	g.CopyIn(daemonBinary, program)
 	g.MustRun("chmod 755 " + program)
@@ -73,6 +80,12 @@ func (g *Guest) Install(daemonBinary, unitFile, policy string) {
 	g.WritePolicy(policy)
 	g.MustRun("systemd-sysusers && udevadm control --reload && systemctl restart systemd-modules-load")
 	g.MustRun("systemctl daemon-reload && systemctl enable -q bothy.service && sync")
+}
+
+// StartDaemon starts the installed service and returns when systemd says that
+// the start is over.
+func (g *Guest) StartDaemon() {
+	g.t.Helper()
 	res := g.RunFor(commandLimit, "systemctl", "start", "bothy.service")
 	if res.Exit != 0 {
 		g.t.Fatalf("start bothy: %s%s\n%s", res.Stdout, res.Stderr, g.Journal("bothy.service"))

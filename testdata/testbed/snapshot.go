@@ -5,6 +5,7 @@ import (
 	"crypto/rand"
 	"crypto/sha256"
 	"encoding/hex"
+	"errors"
 	"fmt"
 	"os"
 	"path/filepath"
@@ -18,8 +19,13 @@ import (
 // betray that is set right: the clock, and the kernel's random numbers.
 func (g *Guest) wake() {
 	g.t.Helper()
+	g.wakeFrom(g.savedState())
+}
+
+func (g *Guest) wakeFrom(dir string) {
+	g.t.Helper()
 	started := time.Now()
-	dir := g.savedState()
+	os.Remove(g.path("root.qcow2"))
 	g.createOverlay(filepath.Join(dir, "root.qcow2"), "qcow2")
 	g.powerOn(filepath.Join(dir, "state"))
 	ctx, cancel := context.WithTimeout(context.Background(), commandLimit)
@@ -66,15 +72,25 @@ func (g *Guest) saveState(ctx context.Context, dir string) error {
 	first.createOverlay(g.base.root, "raw")
 	first.Boot()
 	first.MustRun("udevadm settle -t 60; journalctl --sync; sync; echo 3 >/proc/sys/vm/drop_caches")
-	m := first.machine
+	return first.saveTo(ctx, dir)
+}
+
+// saveTo lets the machine stand still, saves it in dir and switches it off.
+func (g *Guest) saveTo(ctx context.Context, dir string) error {
+	m := g.machine
 	if err := m.qmp.execute(ctx, "stop", nil, nil); err != nil {
 		return err
 	}
 	if err := m.transfer(ctx, "migrate", "exec:cat >"+shellQuote(filepath.Join(dir, "state"))); err != nil {
 		return err
 	}
-	first.kill()
-	return os.Rename(first.path("root.qcow2"), filepath.Join(dir, "root.qcow2"))
+	g.kill()
+	disk := filepath.Join(dir, "root.qcow2")
+	if err := os.Rename(g.path("root.qcow2"), disk); err == nil {
+		return nil
+	}
+	// Another file system than that of the sockets.
+	return errors.Join(command(ctx, "cp", "--sparse=always", g.path("root.qcow2"), disk), os.Remove(g.path("root.qcow2")))
 }
 
 // restore loads a saved state into a machine that waits for one.

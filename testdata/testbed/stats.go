@@ -9,6 +9,7 @@ import (
 type blockStats struct {
 	NodeName string `json:"node-name"`
 	Stats    struct {
+		Reads   int64 `json:"rd_operations"`
 		Writes  int64 `json:"wr_operations"`
 		Failed  int64 `json:"failed_wr_operations"`
 		Invalid int64 `json:"invalid_wr_operations"`
@@ -32,13 +33,25 @@ func (g *Guest) WritesTo(image string) int64 {
 		if d.Image != image {
 			continue
 		}
-		now, err := g.writesNow(ctx, d)
+		now, err := g.statsNow(ctx, d)
 		if err != nil {
 			g.t.Fatalf("count writes to %s: %v", image, err)
 		}
-		n += now
+		n += now.changes()
 	}
 	return n
+}
+
+// Reads counts the read requests that a plugged disk has answered.
+func (g *Guest) Reads(id string) int {
+	g.t.Helper()
+	ctx, cancel := context.WithTimeout(context.Background(), deviceLimit)
+	defer cancel()
+	s, err := g.statsNow(ctx, g.disks[id])
+	if err != nil {
+		g.t.Fatalf("count reads of %s: %v", id, err)
+	}
+	return int(s.Stats.Reads)
 }
 
 // Images lists the images of all disks that this guest was ever given.
@@ -71,23 +84,28 @@ func (g *Guest) present() (list []*disk) {
 
 // keepWrites adds a disk's count to its image's, before the disk goes.
 func (g *Guest) keepWrites(ctx context.Context, d *disk) error {
-	n, err := g.writesNow(ctx, d)
+	s, err := g.statsNow(ctx, d)
 	if g.written == nil {
 		g.written = map[string]int64{}
 	}
-	g.written[d.Image] += n
+	g.written[d.Image] += s.changes()
 	return err
 }
 
-func (g *Guest) writesNow(ctx context.Context, d *disk) (int64, error) {
+func (g *Guest) statsNow(ctx context.Context, d *disk) (blockStats, error) {
 	var list []blockStats
 	if err := g.machine.qmp.execute(ctx, "query-blockstats", nil, &list); err != nil {
-		return 0, err
+		return blockStats{}, err
 	}
 	for _, s := range list {
 		if s.NodeName == d.nodes[len(d.nodes)-1] {
-			return s.Stats.Writes + s.Stats.Failed + s.Stats.Invalid + s.Stats.Discard, nil
+			return s, nil
 		}
 	}
-	return 0, fmt.Errorf("QEMU has no account of %s", d.ID)
+	return blockStats{}, fmt.Errorf("QEMU has no account of %s", d.ID)
+}
+
+// changes counts what was sent to change the disk, carried out or refused.
+func (s blockStats) changes() int64 {
+	return s.Stats.Writes + s.Stats.Failed + s.Stats.Invalid + s.Stats.Discard
 }

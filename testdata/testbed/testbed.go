@@ -28,6 +28,8 @@ import (
 	"strings"
 	"testing"
 	"time"
+
+	"golang.org/x/sys/unix"
 )
 
 // Limits of waiting. They are wide because they only end what has gone wrong:
@@ -157,22 +159,34 @@ func takeSlot(t testing.TB) {
 	if n, err := strconv.Atoi(os.Getenv("BOTHY_TESTBED_GUESTS")); err == nil && n > 0 {
 		slots = n
 	}
-	ctx, cancel := context.WithTimeout(context.Background(), time.Hour)
-	defer cancel()
-	for first := true; ; first = false {
-		for i := range slots {
-			lock, err := tryLock(filepath.Join(cache, fmt.Sprintf("slot-%d.lock", i)))
+	// Who waits stands in the kernel's queue for each slot: it is served in turn,
+	// and a test with many guests in a row does not shut out the others.
+	got, done := make(chan *os.File), make(chan struct{})
+	defer close(done)
+	for i := range slots {
+		go func() {
+			lock, err := os.OpenFile(filepath.Join(cache, fmt.Sprintf("slot-%d.lock", i)), os.O_RDWR|os.O_CREATE, 0o644)
 			if err != nil {
-				t.Fatal(err)
-			}
-			if lock != nil {
-				t.Cleanup(func() { lock.Close() })
 				return
 			}
-		}
-		if err := pause(ctx, first); err != nil {
-			t.Fatalf("wait for one of %d guest slots: %v", slots, err)
-		}
+			// This goroutine may outlive the call, and gives its slot back then.
+			for err = unix.EINTR; err == unix.EINTR; {
+				err = unix.Flock(int(lock.Fd()), unix.LOCK_EX)
+			}
+			select {
+			case got <- lock:
+			case <-done:
+				lock.Close()
+			}
+		}()
+	}
+	limit := time.NewTimer(time.Hour)
+	defer limit.Stop()
+	select {
+	case lock := <-got:
+		t.Cleanup(func() { lock.Close() })
+	case <-limit.C:
+		t.Fatalf("no slot of %d for a guest in an hour", slots)
 	}
 }
 

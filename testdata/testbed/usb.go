@@ -58,6 +58,15 @@ func (g *Guest) PlugUSB(id, image string, options USBOptions) {
 // until the guest's udev has dealt with all.
 func (g *Guest) PlugUSBs(disks ...USBDisk) {
 	g.t.Helper()
+	g.PushUSB(disks...)
+	for _, usb := range disks {
+		g.awaitDisk(g.disks[usb.ID])
+	}
+}
+
+// PushUSB plugs disks in one after the other and waits for nothing.
+func (g *Guest) PushUSB(disks ...USBDisk) {
+	g.t.Helper()
 	ctx, cancel := context.WithTimeout(context.Background(), deviceLimit)
 	defer cancel()
 	for _, usb := range disks {
@@ -69,9 +78,6 @@ func (g *Guest) PlugUSBs(disks ...USBDisk) {
 			g.t.Fatalf("plug USB disk %s: %v", usb.ID, err)
 		}
 		g.disks[usb.ID] = d
-	}
-	for _, usb := range disks {
-		g.awaitDisk(g.disks[usb.ID])
 	}
 }
 
@@ -158,9 +164,12 @@ func (g *Guest) addBlocks(ctx context.Context, d *disk) (string, error) {
 		return nil
 	}
 	top := d.ID + "-image"
+	// With a write log it is the log that knows what was flushed, so the host
+	// need not write anything out.
+	cache := map[string]any{"no-flush": d.Options.WriteLog != ""}
 	if err := add(top, map[string]any{
-		"driver": "raw", "read-only": d.Options.ReadOnly,
-		"file": map[string]any{"driver": "file", "filename": d.Image, "locking": "off", "discard": "unmap"},
+		"driver": "raw", "read-only": d.Options.ReadOnly, "cache": cache,
+		"file": map[string]any{"driver": "file", "filename": d.Image, "locking": "off", "discard": "unmap", "cache": cache},
 	}); err != nil {
 		return "", err
 	}
@@ -172,7 +181,9 @@ func (g *Guest) addBlocks(ctx context.Context, d *disk) (string, error) {
 		top = d.ID + "-log"
 		if err := add(top, map[string]any{
 			"driver": "blklogwrites", "file": below,
-			"log": map[string]any{"driver": "file", "filename": d.Options.WriteLog},
+			// Counted at once, so that the log is complete after a power cut.
+			"log-super-update-interval": 1,
+			"log":                       map[string]any{"driver": "file", "filename": d.Options.WriteLog, "cache": cache},
 		}); err != nil {
 			return "", err
 		}

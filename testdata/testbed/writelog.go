@@ -24,19 +24,19 @@ const (
 	logDiscard = 1 << 2
 )
 
-// logEntry is one write, discard or flush. Data is nil unless it is a write.
-type logEntry struct {
-	offset int64 // bytes from the start of the disk
-	length int64 // bytes
+// LogEntry is one write, discard or flush. Data is nil unless it is a write.
+type LogEntry struct {
+	Offset int64 // bytes from the start of the disk
+	Length int64 // bytes
+	Data   []byte
 	flags  uint64
-	data   []byte
 }
 
-// flush tells whether everything before it was on the medium when it ended.
-func (e logEntry) flush() bool { return e.flags&logFlush != 0 }
+// Flush tells whether everything before it was on the medium when it ended.
+func (e LogEntry) Flush() bool { return e.flags&logFlush != 0 }
 
 // readLog calls each with every entry in order until it returns false.
-func readLog(r io.Reader, each func(logEntry) (bool, error)) error {
+func readLog(r io.Reader, each func(LogEntry) (bool, error)) error {
 	in := bufio.NewReaderSize(r, 1<<20)
 	var super struct {
 		Magic, Version, Entries uint64
@@ -53,22 +53,9 @@ func readLog(r io.Reader, each func(logEntry) (bool, error)) error {
 		return fmt.Errorf("read write log: %w", err)
 	}
 	for range super.Entries {
-		var head struct{ Sector, Sectors, Flags, DataBytes uint64 }
-		if err := binary.Read(in, binary.LittleEndian, &head); err != nil {
-			return fmt.Errorf("read write log: %w", err)
-		}
-		if _, err := io.CopyN(io.Discard, in, sector-int64(binary.Size(head))); err != nil {
-			return fmt.Errorf("read write log: %w", err)
-		}
-		e := logEntry{offset: int64(head.Sector) * sector, length: int64(head.Sectors) * sector, flags: head.Flags}
-		if e.offset < 0 || e.length < 0 || e.length > 1<<30 {
-			return fmt.Errorf("read write log: entry of %d bytes at %d", e.length, e.offset)
-		}
-		if e.flags&logDiscard == 0 && e.length > 0 {
-			e.data = make([]byte, e.length)
-			if _, err := io.ReadFull(in, e.data); err != nil {
-				return fmt.Errorf("read write log: %w", err)
-			}
+		e, err := readEntry(in, sector)
+		if err != nil {
+			return err
 		}
 		if more, err := each(e); err != nil || !more {
 			return err
@@ -77,8 +64,30 @@ func readLog(r io.Reader, each func(logEntry) (bool, error)) error {
 	return nil
 }
 
+// readEntry reads one entry, whose head fills a sector.
+func readEntry(in io.Reader, sector int64) (LogEntry, error) {
+	var head struct{ Sector, Sectors, Flags, DataBytes uint64 }
+	if err := binary.Read(in, binary.LittleEndian, &head); err != nil {
+		return LogEntry{}, fmt.Errorf("read write log: %w", err)
+	}
+	if _, err := io.CopyN(io.Discard, in, sector-int64(binary.Size(head))); err != nil {
+		return LogEntry{}, fmt.Errorf("read write log: %w", err)
+	}
+	e := LogEntry{Offset: int64(head.Sector) * sector, Length: int64(head.Sectors) * sector, flags: head.Flags}
+	if e.Offset < 0 || e.Length < 0 || e.Length > 1<<30 {
+		return e, fmt.Errorf("read write log: entry of %d bytes at %d", e.Length, e.Offset)
+	}
+	if e.flags&logDiscard == 0 && e.Length > 0 {
+		e.Data = make([]byte, e.Length)
+		if _, err := io.ReadFull(in, e.Data); err != nil {
+			return e, fmt.Errorf("read write log: %w", err)
+		}
+	}
+	return e, nil
+}
+
 // Flushes counts the flushes in a write log. The log is complete once the disk
-// is unplugged, and up to the last flush after a power cut.
+// is unplugged, and after a power cut.
 func Flushes(t testing.TB, log string) int {
 	t.Helper()
 	f, err := os.Open(log)
@@ -87,8 +96,8 @@ func Flushes(t testing.TB, log string) int {
 	}
 	defer f.Close()
 	n := 0
-	if err := readLog(f, func(e logEntry) (bool, error) {
-		if e.flush() {
+	if err := readLog(f, func(e LogEntry) (bool, error) {
+		if e.Flush() {
 			n++
 		}
 		return true, nil
@@ -127,14 +136,14 @@ func replay(image, log string, flushes int) error {
 		return err
 	}
 	// What came after the last flush is kept back: it may never have arrived.
-	var volatile []logEntry
+	var volatile []LogEntry
 	left := flushes
-	err = readLog(in, func(e logEntry) (bool, error) {
+	err = readLog(in, func(e LogEntry) (bool, error) {
 		if left == 0 {
 			return false, nil
 		}
 		volatile = append(volatile, e)
-		if !e.flush() {
+		if !e.Flush() {
 			return true, nil
 		}
 		left--
@@ -152,11 +161,11 @@ func replay(image, log string, flushes int) error {
 	return errors.Join(err, out.Close())
 }
 
-func apply(image *os.File, e logEntry) error {
-	data := e.data
+func apply(image *os.File, e LogEntry) error {
+	data := e.Data
 	if e.flags&logDiscard != 0 {
-		data = make([]byte, e.length) // a discarded block of an image file reads zeros
+		data = make([]byte, e.Length) // a discarded block of an image file reads zeros
 	}
-	_, err := image.WriteAt(data, e.offset)
+	_, err := image.WriteAt(data, e.Offset)
 	return err
 }

@@ -10,7 +10,7 @@ import (
 )
 
 // writeLog makes a log of the entries given.
-func writeLog(t *testing.T, entries ...logEntry) string {
+func writeLog(t *testing.T, entries ...LogEntry) string {
 	t.Helper()
 	var log bytes.Buffer
 	put := func(values ...any) {
@@ -23,8 +23,8 @@ func writeLog(t *testing.T, entries ...logEntry) string {
 	}
 	put(uint64(0x6a736677736872), uint64(1), uint64(len(entries)), uint32(512))
 	for _, e := range entries {
-		put(uint64(e.offset/512), uint64(e.length/512), e.flags, uint64(0))
-		log.Write(e.data)
+		put(uint64(e.Offset/512), uint64(e.Length/512), e.flags, uint64(0))
+		log.Write(e.Data)
 	}
 	path := filepath.Join(t.TempDir(), "log")
 	if err := os.WriteFile(path, log.Bytes(), 0o644); err != nil {
@@ -36,12 +36,12 @@ func writeLog(t *testing.T, entries ...logEntry) string {
 func TestReplay_keepsWhatWasFlushed(t *testing.T) {
 	t.Parallel()
 	block := func(letter string) []byte { return []byte(strings.Repeat(letter, 512)) }
-	write := func(at int64, letter string) logEntry {
-		return logEntry{offset: at * 512, length: 512, data: block(letter)}
+	write := func(at int64, letter string) LogEntry {
+		return LogEntry{Offset: at * 512, Length: 512, Data: block(letter)}
 	}
-	flush := logEntry{flags: logFlush}
+	flush := LogEntry{flags: logFlush}
 	log := writeLog(t, write(0, "a"), write(1, "b"), flush, write(0, "c"),
-		logEntry{offset: 512, length: 512, flags: logDiscard}, flush, write(2, "d"))
+		LogEntry{Offset: 512, Length: 512, flags: logDiscard}, flush, write(2, "d"))
 	before := filepath.Join(t.TempDir(), "before")
 	if err := os.WriteFile(before, bytes.Repeat(block("-"), 3), 0o644); err != nil {
 		t.Fatal(err)
@@ -65,14 +65,14 @@ func TestReplay_keepsWhatWasFlushed(t *testing.T) {
 
 func TestReadLog_refuses(t *testing.T) {
 	t.Parallel()
-	log, err := os.ReadFile(writeLog(t, logEntry{length: 512, data: make([]byte, 512)}))
+	log, err := os.ReadFile(writeLog(t, LogEntry{Length: 512, Data: make([]byte, 512)}))
 	if err != nil {
 		t.Fatal(err)
 	}
 	wrong := bytes.Clone(log)
 	wrong[0]++
 	for name, text := range map[string][]byte{"empty": nil, "no log": wrong, "cut short": log[:len(log)-1]} {
-		if readLog(bytes.NewReader(text), func(logEntry) (bool, error) { return true, nil }) == nil {
+		if readLog(bytes.NewReader(text), func(LogEntry) (bool, error) { return true, nil }) == nil {
 			t.Errorf("%s: accepted", name)
 		}
 	}
