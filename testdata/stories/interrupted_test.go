@@ -7,10 +7,6 @@ import (
 	"bothy/testdata/testbed"
 )
 
-// besides has files proven while others are still being copied: the emulated
-// disks say that they turn, and would else be read back at the end.
-var besides = strings.Replace(policyText, "reserve = ", "read_back = \"overlap\"\nreserve = ", 1)
-
 // inMidCopy waits until each drive has some files of the running offload proven,
 // and none has them all.
 func (b *Box) inMidCopy(files int) Status {

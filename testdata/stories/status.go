@@ -1,0 +1,133 @@
+package stories
+
+import (
+	"bytes"
+	"encoding/json"
+	"fmt"
+	"strings"
+)
+
+// Status is the part of /v1/status that stories look at.
+type Status struct {
+	Sequence   uint64
+	Phase      string
+	Healthy    bool
+	Policy     struct{ Error string }
+	Cards      []cardStatus
+	Drives     []Drive
+	Offloads   []offloadStatus
+	Devices    []struct{ Name, Disk, Label, Decision, Rule, Sentence string }
+	Conditions []struct{ Code, Subject, Sentence, Detail, Hint string }
+}
+
+type cardStatus struct {
+	Device, Slot, Label, Phase, Verdict, Reason string
+	HoldKind                                    string `json:"hold_kind"`
+	OffloadID                                   string `json:"offload_id"`
+}
+
+type offloadStatus struct {
+	ID, Verdict, Reason string
+	CardLabel           string `json:"card_label"`
+	Running             bool
+	Files               int
+	ReadBytes           int64    `json:"read_bytes"`
+	RefersTo            []string `json:"refers_to"`
+	LeftOut             []string `json:"left_out"`
+	Copies              []copyStatus
+}
+
+type copyStatus struct {
+	DriveName    string `json:"drive_name"`
+	Folder       string
+	Phase        string
+	Reason       string
+	FilesProven  int   `json:"files_proven"`
+	WrittenBytes int64 `json:"written_bytes"`
+}
+
+// Drive is the part of a drive that stories look at.
+type Drive struct {
+	Name, Device, Reason             string
+	Attached, Failing, Full, Refused bool
+	InUse                            bool `json:"in_use"`
+	Copies                           int
+}
+
+func (b *Box) status() (s Status, err error) {
+	reply, ok, reason := b.HTTPGet("/v1/status")
+	if !ok {
+		return s, fmt.Errorf("no status: %s", reason)
+	}
+	if reply.Status != 200 {
+		return s, fmt.Errorf("status %d: %s", reply.Status, reply.Body)
+	}
+	return s, json.NewDecoder(bytes.NewReader(reply.Body)).Decode(&s)
+}
+
+// Until waits for a state of the box.
+func (b *Box) Until(what string, check func(s Status) bool) Status {
+	b.t.Helper()
+	var last Status
+	b.WaitFor(what, patience, func() (bool, string) {
+		s, err := b.status()
+		if err != nil {
+			return false, err.Error()
+		}
+		last = s
+		return check(s), fmt.Sprintf("%+v", s.Cards) + fmt.Sprintf("%+v", s.Drives) + fmt.Sprintf("%+v", s.Conditions)
+	})
+	return last
+}
+
+// UntilDecided waits until the card with this label has the verdict and nothing
+// is in use any more.
+func (b *Box) UntilDecided(label, verdict string) Status {
+	b.t.Helper()
+	return b.Until(label+" has the verdict "+verdict, func(s Status) bool {
+		for _, d := range s.Drives {
+			if d.InUse {
+				return false
+			}
+		}
+		for _, c := range s.Cards {
+			if c.Label == label {
+				return c.Phase == "decided" && c.Verdict == verdict
+			}
+		}
+		return false
+	})
+}
+
+// UntilReason waits for a hold with a reason that contains words.
+func (b *Box) UntilReason(label, words string) Status {
+	b.t.Helper()
+	return b.Until(label+" is held because: "+words, func(s Status) bool {
+		for _, c := range s.Cards {
+			if c.Label == label {
+				return c.Phase == "decided" && c.Verdict == "hold" && strings.Contains(c.Reason, words)
+			}
+		}
+		return false
+	})
+}
+
+// AttachedDrives counts the drives that are there; the box remembers others.
+func (s Status) AttachedDrives() (n int) {
+	for _, d := range s.Drives {
+		if d.Attached {
+			n++
+		}
+	}
+	return n
+}
+
+// HasCondition reports whether a condition is raised.
+func (s Status) HasCondition(code string) bool {
+	for _, c := range s.Conditions {
+		if c.Code == code {
+			return true
+		}
+	}
+	return false
+}
