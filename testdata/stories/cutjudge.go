@@ -1,0 +1,148 @@
+package stories
+
+import (
+	"fmt"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"slices"
+	"strings"
+
+	"bothy/testdata/oracle"
+	"bothy/testdata/testbed"
+)
+
+// claims are the distinct claims of a release so far.
+func (c *chain) claims() (list []oracle.Claim) {
+	for _, s := range c.said {
+		if !s.Copy() {
+			list = append(list, oracle.Claim{Card: s.Card, Released: true, When: s.Window + ", " + s.When})
+		}
+	}
+	return list
+}
+
+// judgeCut holds what the cut left on the drives against all claims made before
+// it, before the box can mend anything.
+func (c *chain) judgeCut() {
+	c.t.Helper()
+	c.ledgerSays()
+	j := oracle.Judge{Copies: 2, Cards: map[string]oracle.Tree{cardLabel: c.rig.tree}}
+	unreadable := false
+	for _, id := range []string{driveA, driveB} {
+		d, err := c.extract(id, c.now[id])
+		if err != nil {
+			unreadable = true
+			c.unreadable(id, err)
+			continue
+		}
+		j.Drives = append(j.Drives, d)
+		c.judgeCopies(d)
+	}
+	claims := c.claims()
+	if unreadable {
+		claims = nil
+	}
+	for _, v := range j.Violations(claims) {
+		c.wrong("after the cut: %s", v)
+	}
+}
+
+// unreadable: a torn write may be more than a file system stands, and is its own
+// limit then. Without one, a drive with a proven copy can be read.
+func (c *chain) unreadable(id string, err error) {
+	c.remark("%s (%s) cannot be read here: %s", driveName(id), c.fs[id], firstLine(err))
+	if !c.torn[id] && slices.ContainsFunc(c.said, func(s Said) bool { return s.Drive == driveName(id) }) {
+		c.wrong("%s held a copy that was called proven, and cannot be read any more: %v", driveName(id), err)
+	}
+}
+
+// judgeCopies: each copy on the drive that was called proven stands there.
+func (c *chain) judgeCopies(d oracle.Drive) {
+	var claims []oracle.Claim
+	for _, s := range c.said {
+		if s.Drive == d.Name {
+			claims = append(claims, oracle.Claim{Card: s.Card, Released: true, When: "copy on " + s.Drive + " proven: " + s.Window + ", " + s.When})
+		}
+	}
+	j := oracle.Judge{Copies: 1, Cards: map[string]oracle.Tree{cardLabel: c.rig.tree}, Drives: []oracle.Drive{d}}
+	known := j.Violations(nil)
+	for _, v := range j.Violations(claims) {
+		if !slices.Contains(known, v) { // those are told once, for all drives together
+			c.wrong("%s", v)
+		}
+	}
+}
+
+// extract takes a drive's image apart.
+func (c *chain) extract(id, image string) (oracle.Drive, error) {
+	dir := filepath.Join(c.dir, "judged-"+id)
+	if err := os.RemoveAll(dir); err != nil {
+		return oracle.Drive{}, err
+	}
+	d := oracle.Drive{Name: driveName(id), Disk: id, Before: c.rig.before[c.first[id]]}
+	repaired, err := testbed.TryExtract(c.fs[id], image, dir)
+	if repaired {
+		c.remark("%s (%s) was read after a repair", driveName(id), c.fs[id])
+	}
+	if err == nil {
+		d.Now, err = oracle.Take(os.DirFS(dir))
+	}
+	return d, err
+}
+
+func firstLine(err error) string {
+	line, _, _ := strings.Cut(err.Error(), "\n")
+	return line
+}
+
+// ledgerSays takes the ledger's word for proven copies as a claim like others.
+// SQLite's own program reads it.
+func (c *chain) ledgerSays() {
+	dir := filepath.Join(c.dir, "judged-state")
+	os.RemoveAll(dir)
+	if _, err := testbed.TryExtract(testbed.Ext4, c.now[stateDisk], dir); err != nil {
+		c.remark("after the cut the state disk cannot be read here: %s", firstLine(err))
+		return
+	}
+	file := filepath.Join(dir, "ledger.db")
+	if _, err := os.Stat(file); err != nil {
+		return // the power failed before there was one
+	}
+	out, err := exec.Command("sqlite3", "-readonly", file,
+		`SELECT d.name || '|' || o.card_label FROM copies c JOIN drives d USING (drive_no) JOIN offloads o ON o.seq = c.offload_seq WHERE c.status = 'proven'`).CombinedOutput()
+	if err != nil {
+		c.remark("after the cut sqlite3 cannot read the ledger: %v: %s", err, out)
+		return
+	}
+	for line := range strings.Lines(string(out)) {
+		drive, card, _ := strings.Cut(strings.TrimSpace(line), "|")
+		c.said = append(c.said, Said{Window: "ledger", Card: card, Drive: drive, When: fmt.Sprintf("after cut %d", len(c.cuts))})
+	}
+}
+
+func (c *chain) judgeEnd() {
+	j := oracle.Judge{Copies: 2, Cards: map[string]oracle.Tree{cardLabel: c.rig.tree}}
+	claims := c.claims()
+	for _, id := range []string{driveA, driveB} {
+		d, err := c.extract(id, c.work[id])
+		if err != nil {
+			claims = nil
+			c.unreadable(id, err)
+			continue
+		}
+		j.Drives = append(j.Drives, d)
+		folders := d.Now.Finished()
+		if len(folders) > 1 {
+			c.remark("%s holds %d finished copies: %v", driveName(id), len(folders), folders)
+		}
+		left, _ := filepath.Glob(filepath.Join(c.dir, "judged-"+id, "20*", "*.unfinished"))
+		if len(left) > 1 { // one is not ours
+			c.remark("%s holds unfinished folders: %v", driveName(id), left)
+		}
+		c.judgeCopies(d)
+	}
+	for _, v := range j.Violations(claims) {
+		c.wrong("in the end: %s", v)
+	}
+}
