@@ -69,4 +69,5 @@ func TestStory_pluggedAndPulled(t *testing.T) {
 		}
 	}
 	t.Logf("%d times: %s", *plugCycles, &course)
+	logCost(t)
 }

@@ -42,6 +42,7 @@ func TestStory_everyFlush(t *testing.T) {
 			})
 		}
 	})
+	logCost(t)
 }
 
 // everyFlush replays the log of the life that has just ended.
