@@ -134,7 +134,7 @@ func (c *chain) live() {
 	c.t.Helper()
 	c.work, c.logs, c.watches = map[string]string{}, map[string]string{}, map[string]*testbed.LogWatch{}
 	c.at = map[string]int{}
-	c.marks = marks{entries: map[string]int{}, manifest: map[string]bool{}, chained: map[string]bool{}, since: map[string]int{}}
+	c.marks = marks{entries: map[string]int{}, manifest: map[string]bool{}, chained: map[string]bool{}, since: map[string]int{}, volatile: map[string]int{}}
 	var disks []testbed.USBDisk
 	for _, id := range disksOfCut {
 		c.work[id] = filepath.Join(c.dir, id+".img")
@@ -202,40 +202,39 @@ func (c *chain) cut(recovering bool) {
 // saysWhy are the conditions that explain a hold after a cut.
 var saysWhy = []string{"medium-unmountable", "drive-failing", "drive-refused", "drive-read-only", "drive-full"}
 
+// outcome is the end that a box with one card has come to, "" before it has. A
+// hold is one when it says why; else a drive may only be late.
+func outcome(s Status) string {
+	idle := !slices.ContainsFunc(s.Drives, func(d Drive) bool { return d.InUse })
+	switch {
+	case len(s.Cards) != 1 || s.Cards[0].Phase != "decided" || !idle:
+		return ""
+	case s.Cards[0].Verdict == "release":
+		return "released"
+	case s.Cards[0].HoldKind == "fault" || slices.ContainsFunc(saysWhy, s.HasCondition):
+		return "held"
+	}
+	return ""
+}
+
 // conclude waits for the end that the box comes to unattended, and judges it.
 func (c *chain) conclude() {
 	c.t.Helper()
 	b := &Box{Guest: c.guest, t: c.t}
-	outcome := ""
-	s := b.Until("the box has come to an end", func(s Status) bool {
-		idle := !slices.ContainsFunc(s.Drives, func(d Drive) bool { return d.InUse })
-		if len(s.Cards) != 1 || s.Cards[0].Phase != "decided" || !idle {
-			return false
-		}
-		if outcome = "held"; s.Cards[0].Verdict == "release" {
-			outcome = "released"
-		}
-		// A hold may be followed by another try when a drive comes late.
-		return outcome == "released" || s.Cards[0].HoldKind == "fault" ||
-			slices.ContainsFunc(saysWhy, s.HasCondition)
-	})
+	s := b.Until("the box has come to an end", func(s Status) bool { return outcome(s) != "" })
 	c.witness.End()
 	c.said = append(c.said, c.witness.Said()...)
 	for _, d := range c.witness.Disagreements() {
 		c.wrong("the windows disagree: %s", d)
-	}
-	c.guest.MustRun("systemctl stop bothy && umount /var/lib/bothy")
-	for _, id := range append([]string{"card"}, disksOfCut...) {
-		c.guest.UnplugUSB(id)
 	}
 	c.guest.PowerCut()
 	for _, w := range c.watches {
 		w.Close()
 	}
 	if len(c.cuts) > 0 {
-		c.last().Outcome = outcome
+		c.last().Outcome = outcome(s)
 	}
-	if outcome == "held" {
+	if outcome(s) == "held" {
 		c.remark("held: %s; %+v", s.Cards[0].Reason, s.Conditions)
 	}
 	if testbed.Digest(c.t, c.rig.card) != c.rig.digest {

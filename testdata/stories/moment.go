@@ -14,9 +14,17 @@ type moment struct {
 	Kind string // begin, copying, reading, finish, ledger, release
 	Disk string // on which disk requests are counted
 	N    int    // after so many of them
+	// Volatile waits on until some drive has a write that no flush has followed.
+	Volatile bool
 }
 
-func (m moment) String() string { return fmt.Sprintf("%s+%d on %s", m.Kind, m.N, m.Disk) }
+func (m moment) String() string {
+	text := fmt.Sprintf("%s+%d on %s", m.Kind, m.N, m.Disk)
+	if m.Volatile {
+		text += ", with something to lose"
+	}
+	return text
+}
 
 // aMoment draws one: more often around manifest and rename than in the middle
 // of copying, where there is most time and least to go wrong.
@@ -25,7 +33,7 @@ func aMoment(chance *rand.Rand, recovering bool) moment {
 	if recovering {
 		kinds = []string{"begin", "begin", "begin", "copying", "finish", "finish", "ledger", "release"}
 	}
-	m := moment{Kind: kinds[chance.IntN(len(kinds))], Disk: []string{driveA, driveB}[chance.IntN(2)]}
+	m := moment{Kind: kinds[chance.IntN(len(kinds))], Disk: []string{driveA, driveB}[chance.IntN(2)], Volatile: chance.IntN(4) > 0}
 	switch m.Kind {
 	case "begin":
 		m.Disk, m.N = disksOfCut[chance.IntN(3)], chance.IntN(60)
@@ -48,6 +56,7 @@ type marks struct {
 	entries           map[string]int
 	manifest, chained map[string]bool
 	since             map[string]int // entries by disk since the first manifest
+	volatile          map[string]int // writes by disk that no flush has followed
 	reads             int            // of the disk when reading back began; 0 before
 }
 
@@ -77,6 +86,9 @@ func (c *chain) follow() bool {
 
 func (c *chain) mark(id string, e testbed.LogEntry) {
 	c.marks.entries[id]++
+	if c.marks.volatile[id]++; e.Flush() {
+		c.marks.volatile[id] = 0
+	}
 	if len(c.marks.manifest) > 0 {
 		c.marks.since[id]++
 	}
@@ -100,22 +112,25 @@ func (c *chain) until(m moment) {
 	defer limit.Stop()
 	tick := time.NewTicker(time.Millisecond)
 	defer tick.Stop()
+	here := false
 	for late := 0; ; {
 		select {
 		case <-limit.C:
-			c.wrong("the box came neither to the moment %s nor to a release in %v: %+v", m, patience, c.witness.Last())
+			c.wrong("the box came neither to the moment %s nor to an end in %v: %+v", m, patience, c.witness.Last())
 			c.t.FailNow()
 		case <-tick.C:
 		}
 		if !c.follow() {
 			continue
 		}
-		if c.reached(m) {
-			return
+		if here = here || c.reached(m); here {
+			if !m.Volatile || c.marks.volatile[driveA]+c.marks.volatile[driveB] > 0 {
+				return
+			}
 		}
-		if c.released() {
+		if s := c.witness.Last(); s.released() > 0 || outcome(s) != "" {
 			if late++; late > 300 {
-				c.remark("the moment had not come when the box was done")
+				c.remark("the box was done before the moment")
 				return
 			}
 			if m.Kind == "release" && late >= m.N {
@@ -124,8 +139,6 @@ func (c *chain) until(m moment) {
 		}
 	}
 }
-
-func (c *chain) released() bool { return c.witness.Last().released() > 0 }
 
 func (c *chain) reached(m moment) bool {
 	switch m.Kind {
