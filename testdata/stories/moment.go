@@ -36,15 +36,15 @@ func aMoment(chance *rand.Rand, recovering bool) moment {
 	m := moment{Kind: kinds[chance.IntN(len(kinds))], Disk: []string{driveA, driveB}[chance.IntN(2)], Volatile: chance.IntN(4) > 0}
 	switch m.Kind {
 	case "begin":
-		m.Disk, m.N = disksOfCut[chance.IntN(3)], chance.IntN(60)
+		m.Disk, m.N = disksOfCut[chance.IntN(3)], chance.IntN(24)
 	case "copying":
 		m.N = 5 + chance.IntN(80)
 	case "reading":
 		m.N = chance.IntN(40)
 	case "finish":
-		m.N = chance.IntN(36)
+		m.N = chance.IntN(26)
 	case "ledger":
-		m.Disk, m.N = stateDisk, chance.IntN(30)
+		m.Disk, m.N = stateDisk, chance.IntN(20)
 	case "release":
 		m.N = chance.IntN(20)
 	}
