@@ -31,6 +31,7 @@ func (b *Box) toll() (l toll) {
 // first, and no thread and no memory to speak of.
 func TestStory_pluggedAndPulled(t *testing.T) {
 	t.Parallel()
+	t.Cleanup(func() { logCost(t) }) // when the guest is gone, and so counted
 	tree := NewTree(t, "cycles", 2, 0, 0)
 	card := testbed.MakeImage(t, testbed.FAT32, 36*testbed.MiB, "SKUA_T1", tree.dir)
 	drives := []string{
@@ -69,5 +70,4 @@ func TestStory_pluggedAndPulled(t *testing.T) {
 		}
 	}
 	t.Logf("%d times: %s", *plugCycles, &course)
-	logCost(t)
 }
