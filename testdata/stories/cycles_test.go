@@ -9,7 +9,7 @@ import (
 	"bothy/testdata/testbed"
 )
 
-var plugCycles = flag.Int("cycles", 50, "times that a card and a drive are plugged in and pulled")
+var plugCycles = flag.Int("cycles", 10, "times that a card and a drive are plugged in and pulled")
 
 // toll is what the daemon holds of the system.
 type toll struct{ descriptors, mounts, threads, residentKiB, loops, folders int }
