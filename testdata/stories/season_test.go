@@ -17,7 +17,7 @@ import (
 // image of a drive is plugged in beside it.
 func TestStory_season(t *testing.T) {
 	t.Parallel()
-	first, second := NewTree(t, "season-first", 2, 5, 2), NewTree(t, "season-second", 2, 5, 2)
+	first, second := NewTree(t, "season-first", 2, 4, 4), NewTree(t, "season-second", 2, 4, 4)
 	cardA := testbed.MakeImage(t, testbed.FAT32, 64*testbed.MiB, "SKUA_S1", first.dir)
 	cardB := testbed.MakeImage(t, testbed.FAT32, 64*testbed.MiB, "SKUA_S1", second.dir)
 	sameVolume(t, cardA, cardB)
@@ -33,7 +33,7 @@ func TestStory_season(t *testing.T) {
 	b.UnplugUSB("card-a")
 	b.Until("the card is out", func(s Status) bool { return len(s.Cards) == 0 })
 
-	b.PlugUSB("card-b", cardB, testbed.USBOptions{Removable: true, ReadBps: 500_000, WriteBps: 1 << 20})
+	b.PlugUSB("card-b", cardB, testbed.USBOptions{Removable: true, ReadBps: crawl, WriteBps: 1 << 20})
 	b.inMidCopy(7)
 	b.MustRun("date -s 2021-06-01")
 	b.Throttle("card-b", 16<<20, 1<<20)
