@@ -102,10 +102,14 @@ func (u *unsound) lift() (harmed int) {
 	return harmed
 }
 
-// copied is what "bothy copy --json" says.
+// copied is what "bothy copy --json" says, as far as stories look at it.
 type copied struct {
 	Verdict, Reason string
 	Copies          []struct{ State, Reason, Folder string }
+	Salvaged        []struct {
+		Path, As string
+		Missing  [][2]int64 // ranges of bytes, the second number not in them
+	}
 }
 
 func (u *unsound) copy(args string) copied {
