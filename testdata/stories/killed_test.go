@@ -11,15 +11,16 @@ import (
 // memory away. Each time systemd starts it again, and the offload goes on where
 // it was: the same one, with what was proven not written again.
 func TestStory_killedAndOutOfMemory(t *testing.T) {
+	longStory(t)
 	t.Parallel()
-	tree := NewTree(t, "killed", 0, 8, 3)
+	tree := NewTree(t, "killed", 0, 7, 4)
 	card := testbed.MakeImage(t, testbed.FAT32, 64*testbed.MiB, "SKUA_K1", tree.dir)
 	driveA := testbed.MakeImage(t, testbed.ExFAT, 64*testbed.MiB, "SKERRY_A", "")
 	driveB := testbed.MakeImage(t, testbed.Ext4, 64*testbed.MiB, "SKERRY_B", "")
 	b := StartBox(t, besides, testbed.Options{})
 	b.PlugUSB("drive-a", driveA, testbed.USBOptions{})
 	b.PlugUSB("drive-b", driveB, testbed.USBOptions{})
-	b.PlugUSB("card", card, testbed.USBOptions{Removable: true, ReadBps: 500_000, WriteBps: 1 << 20})
+	b.PlugUSB("card", card, testbed.USBOptions{Removable: true, ReadBps: crawl, WriteBps: 1 << 20})
 	first := b.inMidCopy(5)
 	pid := b.daemonPID()
 	b.MustRun("kill -9 " + pid)
@@ -49,7 +50,7 @@ func TestStory_killedAndOutOfMemory(t *testing.T) {
 		t.Errorf("another offload was begun: %+v", s.Offloads)
 	}
 	for i, c := range s.Offloads[0].Copies {
-		left := int64(9-second.Offloads[0].Copies[i].FilesProven) * (3*testbed.MiB + 40_000)
+		left := int64(8-second.Offloads[0].Copies[i].FilesProven) * (4*testbed.MiB + 40_000)
 		if c.WrittenBytes > left {
 			t.Errorf("%s was given %d bytes in the last life, and lacked %d at most", c.DriveName, c.WrittenBytes, left)
 		}
