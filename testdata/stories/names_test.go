@@ -35,8 +35,10 @@ func TestStory_cardsThatDrivesCannotHold(t *testing.T) {
 		trees = append(trees, tree)
 		disks = append(disks, testbed.USBDisk{ID: label, Image: image, Options: testbed.USBOptions{Removable: true}})
 	}
-	disks = append(disks, testbed.USBDisk{ID: "SKUA_LOOP", Image: cardWithLoop(t), Options: testbed.USBOptions{Removable: true}})
 	b.PlugUSBs(disks[3:]...)
+	// The guest's own: no other program is to read a card that has no end.
+	disks = append(disks, testbed.USBDisk{ID: "SKUA_LOOP", Image: cardWithLoop(t), Options: testbed.USBOptions{Removable: true}})
+	b.Guest.PlugUSBs(disks[len(disks)-1])
 	s := b.Until("all are decided", func(s Status) bool {
 		for _, c := range s.Cards {
 			if c.Phase != "decided" {
@@ -101,7 +103,7 @@ func (b *Box) tooLarge() {
 	}
 	card := testbed.MakeImage(b.t, testbed.Ext4, 32*testbed.MiB, "SKUA_LARGE", tree.dir)
 	fat := testbed.MakeImage(b.t, testbed.FAT32, 64*testbed.MiB, "SKERRY_F", "")
-	b.PlugUSBs(testbed.USBDisk{ID: "fat", Image: fat}, testbed.USBDisk{ID: "card", Image: card, Options: testbed.USBOptions{Removable: true}})
+	b.Guest.PlugUSBs(testbed.USBDisk{ID: "fat", Image: fat}, testbed.USBDisk{ID: "card", Image: card, Options: testbed.USBOptions{Removable: true}})
 	s := b.UntilReason("SKUA_LARGE", "")
 	if why := s.refusal("SKUA_LARGE", "SKERRY_F"); !strings.Contains(why, "CLIP0001.MOV") || !strings.Contains(why, "holds no file above") {
 		b.t.Errorf("the FAT drive says %q", why)

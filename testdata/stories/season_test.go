@@ -19,7 +19,7 @@ func TestStory_season(t *testing.T) {
 	t.Parallel()
 	first, second := NewTree(t, "season-first", 2, 4, 4), NewTree(t, "season-second", 2, 4, 4)
 	cardA := testbed.MakeImage(t, testbed.FAT32, 64*testbed.MiB, "SKUA_S1", first.dir)
-	cardB := testbed.MakeImage(t, testbed.FAT32, 64*testbed.MiB, "SKUA_S1", second.dir)
+	cardB := testbed.MakeImage(t, testbed.FAT32, 64*testbed.MiB, "SKUA_S2", second.dir)
 	sameVolume(t, cardA, cardB)
 	driveA := testbed.MakeImage(t, testbed.ExFAT, 64*testbed.MiB, "SKERRY_A", "")
 	driveB := testbed.MakeImage(t, testbed.Ext4, 64*testbed.MiB, "SKERRY_B", "")
@@ -37,12 +37,12 @@ func TestStory_season(t *testing.T) {
 	b.inMidCopy(7)
 	b.MustRun("date -s 2021-06-01")
 	b.Throttle("card-b", 16<<20, 1<<20)
-	s = b.UntilDecided("SKUA_S1", "release")
+	s = b.UntilDecided("SKUA_S2", "release")
 	if len(s.Offloads) != 2 || len(s.Offloads[0].RefersTo) != 0 {
 		t.Fatalf("other bytes under the same names are no offload of their own: %+v", s.Offloads)
 	}
 	b.MustRun("systemctl restart bothy")
-	s = b.UntilDecided("SKUA_S1", "release")
+	s = b.UntilDecided("SKUA_S2", "release")
 	if len(s.Offloads) < 2 || s.Offloads[len(s.Offloads)-1].ID != oldest || !s.HasCondition("clock-untrusted") {
 		t.Errorf("the order of offloads hangs on the clock: %+v %+v", s.Offloads, s.Conditions)
 	}
