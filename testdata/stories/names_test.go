@@ -104,9 +104,12 @@ func (b *Box) tooLarge() {
 	card := testbed.MakeImage(b.t, testbed.Ext4, 32*testbed.MiB, "SKUA_LARGE", tree.dir)
 	fat := testbed.MakeImage(b.t, testbed.FAT32, 64*testbed.MiB, "SKERRY_F", "")
 	b.Guest.PlugUSBs(testbed.USBDisk{ID: "fat", Image: fat}, testbed.USBDisk{ID: "card", Image: card, Options: testbed.USBOptions{Removable: true}})
-	s := b.UntilReason("SKUA_LARGE", "")
-	if why := s.refusal("SKUA_LARGE", "SKERRY_F"); !strings.Contains(why, "CLIP0001.MOV") || !strings.Contains(why, "holds no file above") {
-		b.t.Errorf("the FAT drive says %q", why)
+	s := b.Until("the FAT drive has its say", func(s Status) bool {
+		return len(s.Cards) == 1 && s.Cards[0].Phase == "decided" && s.refusal("SKUA_LARGE", "SKERRY_F") != "" && !s.anyInUse()
+	})
+	why := s.refusal("SKUA_LARGE", "SKERRY_F")
+	if s.Cards[0].Verdict != "hold" || !strings.Contains(why, "CLIP0001.MOV") || !strings.Contains(why, "holds no file above") {
+		b.t.Errorf("the card's verdict is %s, and the FAT drive says %q", s.Cards[0].Verdict, why)
 	}
 	b.UnplugUSB("card")
 	b.UnplugUSB("fat")
