@@ -190,6 +190,16 @@ func (b *Box) untilSettled(disks int) Status {
 	})
 }
 
+// anyInUse: something is written to or read from a drive, or may be.
+func (s Status) anyInUse() bool {
+	for _, d := range s.Drives {
+		if d.InUse {
+			return true
+		}
+	}
+	return false
+}
+
 // logKernel tells what the kernel said of itself, for the record.
 func (b *Box) logKernel() {
 	b.t.Helper()
