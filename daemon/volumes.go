@@ -95,7 +95,7 @@ func (m *mounts) opened(ctx context.Context, mount *volume.Mount, dev udev.Devic
 	return &Opened{
 		Root: root, Limits: mount.Limits(), Dirty: mount.Dirty, Disks: disks,
 		FS:     &offload.RootFS{Root: root, Limits: mount.Limits(), Node: dev.Node},
-		Medium: &medium{tree: m.tree, disk: dev.Disk, node: diskNode, seq: dev.DiskSeq},
+		Medium: &medium{tree: m.tree, disk: dev.Disk, node: diskNode, seq: dev.DiskSeq, ask: volume.CheckMedium},
 		Release: func(ctx context.Context) error {
 			root.Close() // nothing is written through it
 			return mount.Unmount(ctx)
@@ -146,6 +146,7 @@ type medium struct {
 	disk string // kernel name
 	node string
 	seq  uint64
+	ask  func(node string) (seq uint64, sizeBytes int64, err error) // the device itself
 }
 
 // Check implements offload.Medium by what the kernel knows.
@@ -154,7 +155,16 @@ func (m *medium) Check() error {
 	if errors.Is(err, udev.ErrNoDiskSeq) {
 		return m.judge(m.seq, size, nil)
 	}
-	return m.judge(seq, size, err)
+	found := m.judge(seq, size, err)
+	if !errors.Is(found, offload.ErrCardChanged) {
+		return found
+	}
+	// When a medium is pulled the kernel counts on first and takes the size
+	// back later. Only a device that still opens has another one.
+	if seq, size, err = m.ask(m.node); errors.Is(m.judge(seq, size, err), offload.ErrCardGone) {
+		return offload.ErrCardGone
+	}
+	return found
 }
 
 // Confirm implements offload.Medium by asking the device.
@@ -162,7 +172,7 @@ func (m *medium) Confirm() error {
 	if err := m.Check(); err != nil {
 		return err
 	}
-	seq, size, err := volume.CheckMedium(m.node)
+	seq, size, err := m.ask(m.node)
 	return m.judge(seq, size, err)
 }
 

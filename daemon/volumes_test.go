@@ -5,6 +5,7 @@ import (
 	"os"
 	"path/filepath"
 	"strconv"
+	"syscall"
 	"testing"
 
 	"bothy/daemon/offload"
@@ -41,6 +42,7 @@ func TestMedium_Check(t *testing.T) {
 	t.Parallel()
 	s := sysfs{t.TempDir()}
 	m := &medium{tree: udev.Tree{Sys: s.root}, disk: "sdx", node: "/invented/sdx", seq: 7}
+	m.ask = func(string) (uint64, int64, error) { return 8, 32768, nil }
 	for _, tc := range []struct {
 		what         string
 		seq, sectors int
@@ -62,5 +64,34 @@ func TestMedium_Check(t *testing.T) {
 	}
 	if err := m.Check(); !errors.Is(err, offload.ErrCardGone) {
 		t.Errorf("the disk is gone: %v", err)
+	}
+}
+
+// A card that is pulled has a new number for a moment, and still its size. What
+// the device says then tells that from another card: an offload whose card was
+// only pulled goes on when it comes again.
+func TestMedium_pulledNotSwapped(t *testing.T) {
+	t.Parallel()
+	s := sysfs{t.TempDir()}
+	s.say(t, 8, 64)
+	for what, tc := range map[string]struct {
+		seq  uint64
+		size int64
+		err  error
+		want error
+	}{
+		"the hub lost its power": {err: &os.PathError{Op: "open", Path: "/invented/sdx", Err: syscall.ENXIO}, want: offload.ErrCardGone},
+		"the node is away":       {err: &os.PathError{Op: "open", Path: "/invented/sdx", Err: syscall.ENOENT}, want: offload.ErrCardGone},
+		"the reader is empty":    {err: &os.PathError{Op: "open", Path: "/invented/sdx", Err: syscall.ENOMEDIUM}, want: offload.ErrCardGone},
+		"empty by now":           {seq: 8, want: offload.ErrCardGone},
+		"another card":           {seq: 8, size: 32768, want: offload.ErrCardChanged},
+		"the old number again":   {seq: 7, size: 32768, want: offload.ErrCardChanged},
+		"it cannot be looked at": {err: syscall.EACCES, want: offload.ErrCardChanged},
+	} {
+		m := &medium{tree: udev.Tree{Sys: s.root}, disk: "sdx", node: "/invented/sdx", seq: 7}
+		m.ask = func(string) (uint64, int64, error) { return tc.seq, tc.size, tc.err }
+		if err := m.Check(); !errors.Is(err, tc.want) {
+			t.Errorf("%s: %v, want %v", what, err, tc.want)
+		}
 	}
 }

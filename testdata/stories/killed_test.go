@@ -1,0 +1,78 @@
+package stories
+
+import (
+	"strings"
+	"testing"
+
+	"bothy/testdata/testbed"
+)
+
+// The daemon is killed in mid-copy, and in the next life the kernel takes its
+// memory away. Each time systemd starts it again, and the offload goes on where
+// it was: the same one, with what was proven not written again.
+func TestStory_killedAndOutOfMemory(t *testing.T) {
+	longStory(t)
+	t.Parallel()
+	tree := NewTree(t, "killed", 0, 7, 4)
+	card := testbed.MakeImage(t, testbed.FAT32, 64*testbed.MiB, "SKUA_K1", tree.dir)
+	driveA := testbed.MakeImage(t, testbed.ExFAT, 64*testbed.MiB, "SKERRY_A", "")
+	driveB := testbed.MakeImage(t, testbed.Ext4, 64*testbed.MiB, "SKERRY_B", "")
+	b := StartBox(t, besides, testbed.Options{})
+	b.PlugUSB("drive-a", driveA, testbed.USBOptions{})
+	b.PlugUSB("drive-b", driveB, testbed.USBOptions{})
+	b.PlugUSB("card", card, testbed.USBOptions{Removable: true, ReadBps: crawl, WriteBps: 1 << 20})
+	first := b.inMidCopy(5)
+	pid := b.daemonPID()
+	b.MustRun("kill -9 " + pid)
+	b.again(pid)
+	// In this life, too, at least one file more is proven before it ends.
+	second := b.Until("the copy goes on", func(s Status) bool {
+		if len(s.Offloads) == 0 || !s.Offloads[0].Running || len(s.Offloads[0].Copies) != 2 {
+			return false
+		}
+		for i, c := range s.Offloads[0].Copies {
+			if c.FilesProven <= first.Offloads[0].Copies[i].FilesProven {
+				return false
+			}
+		}
+		return true
+	})
+	pid = b.daemonPID()
+	// The write comes back when the kernel has killed enough to keep to the limit.
+	b.MustRun("cd /sys/fs/cgroup/system.slice/bothy.service && echo 6M >memory.max; echo max >memory.max; true")
+	b.again(pid)
+	if journal := b.Journal("bothy"); !strings.Contains(journal, "oom-kill") {
+		t.Errorf("the kernel did not kill it, so this shows nothing:\n%s", journal)
+	}
+	b.Throttle("card", 16<<20, 1<<20)
+	s := b.UntilDecided("SKUA_K1", "release")
+	if len(s.Offloads) != 1 || s.Offloads[0].ID != first.Offloads[0].ID {
+		t.Errorf("another offload was begun: %+v", s.Offloads)
+	}
+	for i, c := range s.Offloads[0].Copies {
+		left := int64(8-second.Offloads[0].Copies[i].FilesProven) * (4*testbed.MiB + 40_000)
+		if c.WrittenBytes > left {
+			t.Errorf("%s was given %d bytes in the last life, and lacked %d at most", c.DriveName, c.WrittenBytes, left)
+		}
+	}
+	b.MustRun("systemctl stop bothy")
+	for _, id := range []string{"card", "drive-a", "drive-b"} {
+		b.UnplugUSB(id)
+	}
+	Extract(t, testbed.ExFAT, driveA).MustHoldOnly(t, tree)
+	Extract(t, testbed.Ext4, driveB).MustHoldOnly(t, tree)
+}
+
+func (b *Box) daemonPID() string {
+	b.t.Helper()
+	return strings.TrimSpace(b.MustRun("systemctl show -p MainPID --value bothy"))
+}
+
+// again waits until systemd runs another daemon than the one with that number.
+func (b *Box) again(pid string) {
+	b.t.Helper()
+	b.WaitFor("another life of the daemon", patience, func() (bool, string) {
+		state := b.Run("systemctl show -p MainPID -p ActiveState --value bothy").Stdout
+		return strings.Contains(state, "active\n") && !strings.Contains(state, "activating") && !strings.Contains(state, pid+"\n") && !strings.Contains(state, "\n0\n"), state
+	})
+}
