@@ -57,3 +57,34 @@ func TestEarly_holdsUpNobody(t *testing.T) {
 		}
 	})
 }
+
+// An engine that has ended is not listened to any more: a drive that hung may
+// wake up and say that its copy is finished, or that the card is read, when
+// somebody else's work is under way.
+func TestEarly_nothingAfterTheEnd(t *testing.T) {
+	t.Parallel()
+	j := &job{early: newEarly()}
+	ended, running := &recorder{job: j}, &recorder{job: j}
+	if finished, ok := j.early.add(ended, "a"); !ok || len(finished) != 1 {
+		t.Errorf("while it runs: %q, %v", finished, ok)
+	}
+	j.early.close(ended)
+	if finished, ok := j.early.add(ended, "b"); ok || finished != nil {
+		t.Errorf("after its end: %q, %v", finished, ok)
+	}
+	if finished, ok := j.early.add(running, "c"); !ok || len(finished) != 1 || finished[0] != "c" {
+		t.Errorf("the next engine begins with what the last one finished: %q, %v", finished, ok)
+	}
+	j.cardDone(ended, true)
+	if j.early.done {
+		t.Error("an engine that has ended says that the card is read")
+	}
+	j.cardDone(running, false)
+	if j.early.done {
+		t.Error("the card is done with though another engine will read it")
+	}
+	j.cardDone(running, true)
+	if !j.early.done {
+		t.Error("the last engine reads no more, and the card is not done with")
+	}
+}

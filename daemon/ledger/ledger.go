@@ -121,9 +121,24 @@ func changeIn(ctx context.Context, db *sql.DB, do func(tx *sql.Tx) error) error 
 		return classify(err)
 	}
 	if err := do(tx); err != nil {
-		return classify(errors.Join(err, ignoreDone(tx.Rollback())))
+		return endedBy(ctx, classify(errors.Join(err, ignoreDone(tx.Rollback()))))
 	}
-	return classify(tx.Commit())
+	return endedBy(ctx, classify(tx.Commit()))
+}
+
+// endedBy says that ctx has ended where a statement or transaction is only said
+// to be closed or over: a caller who gave up must not take that for a fault. What
+// the ledger itself has found wrong stays as it is.
+func endedBy(ctx context.Context, err error) error {
+	if err == nil || ctx.Err() == nil || errors.Is(err, ctx.Err()) {
+		return err
+	}
+	for _, own := range []error{ErrDamaged, ErrUnknown, ErrRefused} {
+		if errors.Is(err, own) {
+			return err
+		}
+	}
+	return errors.Join(ctx.Err(), err)
 }
 
 // ignoreDone drops the error of rolling back what a context has rolled back.
@@ -140,7 +155,7 @@ func (l *Ledger) view(ctx context.Context, do func(tx *sql.Tx) error) error {
 	if err != nil {
 		return classify(err)
 	}
-	return classify(errors.Join(do(tx), ignoreDone(tx.Rollback())))
+	return endedBy(ctx, classify(errors.Join(do(tx), ignoreDone(tx.Rollback()))))
 }
 
 // changeAndMove is change for commits that must not be taken back by a damaged

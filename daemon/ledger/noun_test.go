@@ -103,6 +103,68 @@ func TestPutCopy_refusesWhatIsNotProven(t *testing.T) {
 	}
 }
 
+// One drive's copy that is doubted leaves the others' alone, in whatever order
+// they are looked at, and is lost itself.
+func TestRecordUnproven_oneOfThree(t *testing.T) {
+	t.Parallel()
+	for doubted := range 3 {
+		ctx := t.Context()
+		l := newLedger(t)
+		o := begin(t, l, "card-a", 4)
+		var want []Copy
+		for n := range 3 {
+			c := Copy{OffloadID: o.ID, DriveID: drive(n).ID, Folder: "f", Status: CopyProven, ManifestPath: "ascmhl/1.mhl", ManifestC4: "c4", Updated: at(n)}
+			must(t, l.PutDrive(ctx, drive(n)), l.RecordProven(ctx, o.ID, c.DriveID, paths(files(4)), at(1)), l.PutCopy(ctx, c))
+			if n == doubted {
+				c.Status, c.Reason = CopyLost, "files of it are not proven any more"
+			}
+			want = append(want, c)
+		}
+		must(t, l.RecordUnproven(ctx, o.ID, drive(doubted).ID, paths(files(1))))
+		got, err := l.Copies(ctx, o.ID)
+		must(t, err)
+		if diff := cmp.Diff(want, got); diff != "" {
+			t.Errorf("drive %d is doubted (-want +got):\n%s", doubted, diff)
+		}
+	}
+}
+
+// How many files there will be need not be known; those that are recorded must
+// have a proof all the same.
+func TestPutCopy_unknownNumberOfFiles(t *testing.T) {
+	t.Parallel()
+	ctx := t.Context()
+	l := newLedger(t)
+	must(t, l.PutDrive(ctx, drive(0)))
+	o, err := l.BeginOffload(ctx, offload("card-a", 0))
+	must(t, err)
+	must(t, l.RecordFiles(ctx, o.ID, files(3)), l.RecordProven(ctx, o.ID, drive(0).ID, paths(files(2)), at(1)))
+	proven := Copy{OffloadID: o.ID, DriveID: drive(0).ID, Status: CopyProven}
+	if err := l.PutCopy(ctx, proven); !errors.Is(err, ErrRefused) {
+		t.Errorf("2 of 3 files have a proof: %v, want ErrRefused", err)
+	}
+	must(t, l.RecordProven(ctx, o.ID, drive(0).ID, paths(files(3)), at(2)), l.PutCopy(ctx, proven))
+}
+
+// Facts that are no text are kept as text, or their seal would call the ledger
+// damaged when they are read.
+func TestRecordFiles_factsThatAreNoText(t *testing.T) {
+	t.Parallel()
+	ctx := t.Context()
+	l := newLedger(t)
+	o, err := l.BeginOffload(ctx, offload("card-a", 1))
+	must(t, err)
+	f := file(0)
+	f.Algorithm, f.Checksum, f.Sample = "xxh\x00", "\xff\xfe", "a\x00b\xff"
+	must(t, l.RecordFiles(ctx, o.ID, []File{f}))
+	got, err := l.Files(ctx, o.ID)
+	must(t, err)
+	if len(got) != 1 || got[0].Path != f.Path || got[0].Algorithm != cleanText(f.Algorithm) ||
+		got[0].Checksum != cleanText(f.Checksum) || got[0].Sample != cleanText(f.Sample) {
+		t.Errorf("%+v", got)
+	}
+}
+
 func TestRecordFiles_otherFactsTakeProofsBack(t *testing.T) {
 	t.Parallel()
 	for _, test := range []struct {

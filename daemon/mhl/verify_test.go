@@ -261,3 +261,101 @@ func TestVerify_moved(t *testing.T) {
 		t.Errorf("Latest() = %+v", known)
 	}
 }
+
+// One thing that is wrong is enough, and two do not make up for each other.
+func TestReport_proven(t *testing.T) {
+	t.Parallel()
+	one := []Finding{{Path: "a", Sentence: "wrong"}}
+	lists := func(r *Report) []*[]Finding {
+		return []*[]Finding{&r.Mismatched, &r.Missing, &r.Extra, &r.Unreadable, &r.HistoryDamage}
+	}
+	if !(Report{OK: []string{"a"}, Orphans: []string{"o"}}).Proven() {
+		t.Error("nothing is wrong, and it is not proven")
+	}
+	for i := range lists(&Report{}) {
+		for k := range lists(&Report{}) {
+			var r Report
+			*lists(&r)[i] = one
+			*lists(&r)[k] = one
+			if r.Proven() {
+				t.Errorf("it is called proven: %+v", r)
+			}
+		}
+	}
+}
+
+// A folder that cannot be listed may hide anything: it is said, once.
+func TestVerifier_unlisted(t *testing.T) {
+	t.Parallel()
+	v := &verifier{}
+	for range 2 {
+		for _, dir := range []string{"DCIM", "MISC"} {
+			if err := v.unlisted(dir, errInjected); err != nil {
+				t.Errorf("the rest is not looked at: %v", err)
+			}
+		}
+	}
+	want := []string{"DCIM/", "MISC/"}
+	if got := paths(v.report.Unreadable); !slices.Equal(got, want) || v.report.Proven() {
+		t.Errorf("%q, proven: %v; want %q", got, v.report.Proven(), want)
+	}
+}
+
+// A folder that a file stands in the way of is no folder that is as recorded.
+func TestVerify_fileInTheWay(t *testing.T) {
+	t.Parallel()
+	files := map[string]string{"A.TXT": "a"}
+	root := tempFolder(t, files)
+	must(t, root.MkdirAll("DCIM/100SKUAS/EMPTY", 0o755))
+	g := generation(t, files, checksum.XXH128, Original)
+	g.Dirs = []string{"DCIM", "DCIM/100SKUAS", "DCIM/100SKUAS/EMPTY"}
+	_, err := Append(root, g, nil)
+	must(t, err)
+	must(t, root.RemoveAll("DCIM"))
+	must(t, root.WriteFile("DCIM", nil, 0o644))
+	report, err := Verify(context.Background(), root, nil, nil)
+	must(t, err)
+	wrong := slices.Concat(paths(report.Unreadable), paths(report.Missing), paths(report.Mismatched))
+	slices.Sort(wrong)
+	if want := []string{"DCIM/", "DCIM/100SKUAS/", "DCIM/100SKUAS/EMPTY/"}; !slices.Equal(wrong, want) {
+		t.Errorf("%q, want %q", wrong, want)
+	}
+}
+
+// A chain that was cut anywhere, by a power cut say, is none: its first entries
+// alone would be an older history that looks whole.
+func TestReadChain_cutAnywhere(t *testing.T) {
+	t.Parallel()
+	var whole strings.Builder
+	links := []link{}
+	for n := 1; n <= 3; n++ {
+		links = append(links, link{number: n, name: fmt.Sprintf("%04d_skua_2026-11-25_143100Z.mhl", n), c4: sumOf(t, checksum.C4, fmt.Sprint(n))})
+	}
+	must(t, writeChain(&whole, links))
+	text := strings.TrimRight(whole.String(), "\n")
+	if got, err := readChain(strings.NewReader(text)); err != nil || len(got) != len(links) {
+		t.Fatalf("%d entries, %v", len(got), err)
+	}
+	for n := range len(text) {
+		if got, err := readChain(strings.NewReader(text[:n])); err == nil {
+			t.Errorf("cut after %d of %d bytes it has %d entries", n, len(text), len(got))
+		}
+	}
+	for name, change := range map[string][2]string{
+		"markup that does not end inside an entry": {"<path>", "<path><path"},
+		"an entry with another end":                {"</c4>", "</c5>"},
+		"a name that another number has":           {"0002_skua", "0003_skua"},
+		"a checksum that is none":                  {links[1].c4, "c4"},
+		"numbers that do not grow":                 {`sequencenr="2"`, `sequencenr="1"`},
+		"no number":                                {`sequencenr="2"`, `sequencenr="0"`},
+		"more generations than there may be":       {`sequencenr="3"`, `sequencenr="99999"`},
+	} {
+		bad := strings.Replace(text, change[0], change[1], 1)
+		if bad == text {
+			t.Errorf("%s: %q is not in the chain", name, change[0])
+		}
+		if got, err := readChain(strings.NewReader(bad)); err == nil {
+			t.Errorf("%s: %d entries", name, len(got))
+		}
+	}
+}

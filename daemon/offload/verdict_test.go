@@ -60,6 +60,8 @@ func TestJudge(t *testing.T) {
 		{"a fault holds in spite of copies", Account{Copies: 2, Places: [][]Place{two}, Faults: []string{"a reason"}}, state.Hold, state.HoldByFault, "a reason"},
 		{"slices that begin alike", Account{Copies: 2, Places: [][]Place{two, two[:1]}}, state.Hold, state.NeedsDrive, "needs 1 more drive for 1 of 2 files"},
 		{"slices that end alike", Account{Copies: 2, Places: [][]Place{two, two[1:]}}, state.Hold, state.NeedsDrive, "needs 1 more drive for 1 of 2 files"},
+		{"four faults", Account{Copies: 2, Places: [][]Place{two}, Faults: []string{"a", "b", "c", "d"}}, state.Hold, state.HoldByFault, "a; b; c; and 1 more"},
+		{"three faults", Account{Copies: 2, Places: [][]Place{two}, Faults: []string{"a", "b", "c"}}, state.Hold, state.HoldByFault, "a; b; c"},
 		{"no files", Account{Copies: 2}, state.Hold, state.HoldByFault, "no files"},
 		{"no number", Account{Places: [][]Place{two}}, state.Hold, state.HoldByFault, "no number"},
 		{"the outlook is said", Account{Copies: 2, Places: [][]Place{one}, Outlook: []string{"bay 2 is full"}}, state.Hold, state.NeedsDrive, "bay 2 is full"},

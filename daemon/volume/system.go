@@ -120,7 +120,11 @@ func addSwap(disks map[string]bool) error {
 	if err != nil {
 		return err
 	}
-	for i, line := range strings.Split(string(text), "\n") {
+	return addSwapOf(disks, string(text))
+}
+
+func addSwapOf(disks map[string]bool, text string) error {
+	for i, line := range strings.Split(text, "\n") {
 		fields := strings.Fields(line)
 		if i == 0 || len(fields) < 2 {
 			continue
