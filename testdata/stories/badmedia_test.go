@@ -51,6 +51,7 @@ func tableWith(sectors int64, device string, ranges [][2]int64, line func(from, 
 // on both drives, in its place; what is missing is said to the byte, in the
 // answer and in the manifest, and the card is held.
 func TestStory_cardWithBadSectors(t *testing.T) {
+	t.Parallel()
 	tree := NewTree(t, "worn", 4, 3, 3)
 	const imageBytes = 64 * testbed.MiB
 	card := testbed.MakeImage(t, testbed.FAT32, imageBytes, "SKUA_W1", tree.dir)
@@ -176,6 +177,7 @@ func mustBeSalvaged(t *testing.T, tree Tree, drive Extracted, missing map[string
 // written again, elsewhere, and the copy is proven; where no place gives them
 // back the drive is set aside, and the other one has its copy.
 func TestStory_driveWithBadSectors(t *testing.T) {
+	t.Parallel()
 	const imageBytes = 64 * testbed.MiB
 	bad := testbed.MakeImage(t, testbed.Ext4, imageBytes, "NOLABEL", "")
 	good := testbed.MakeImage(t, testbed.Ext4, 64*testbed.MiB, "SKERRY_A", "")

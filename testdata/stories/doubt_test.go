@@ -12,6 +12,7 @@ import (
 // Two partitions of one disk are two drives and one disk: the card stays held
 // until a second disk comes. A stick that no rule names is not touched.
 func TestStory_twoPartitionsAndAStranger(t *testing.T) {
+	t.Parallel()
 	tree := NewTree(t, "partitions", 3, 1, 2)
 	card := testbed.MakeImage(t, testbed.FAT32, 64*testbed.MiB, "SKUA_P1", tree.dir)
 	disk := testbed.MakeDisk(t,
@@ -77,6 +78,7 @@ func TestStory_twoPartitionsAndAStranger(t *testing.T) {
 // The medium of one drive changes behind a clean cache, between the write and
 // the read-back: only that copy is not proven.
 func TestStory_imageChangedBehindACleanCache(t *testing.T) {
+	t.Parallel()
 	tree := NewTree(t, "behind", 0, 3, 6)
 	card := testbed.MakeImage(t, testbed.FAT32, 96*testbed.MiB, "SKUA_D1", tree.dir)
 	good := testbed.MakeImage(t, testbed.Ext4, 96*testbed.MiB, "SKERRY_G", "")

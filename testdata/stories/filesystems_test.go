@@ -14,6 +14,7 @@ import (
 // time, so that every file system is met on both sides. The cards' images do
 // not change by a bit.
 func TestStory_everyFileSystemOnBothSides(t *testing.T) {
+	t.Parallel()
 	all := []testbed.FS{testbed.FAT32, testbed.ExFAT, testbed.Ext4, testbed.XFS, testbed.Btrfs, testbed.NTFS}
 	b := StartBox(t, policyText, testbed.Options{})
 	for i, cardFS := range all {
@@ -45,6 +46,7 @@ func TestStory_everyFileSystemOnBothSides(t *testing.T) {
 // journal is not replayed and files may not show; nothing on it changes. With
 // the rule's word for it, it is released.
 func TestStory_dirtyCards(t *testing.T) {
+	t.Parallel()
 	tree := NewTree(t, "dirty", 2, 1, 4)
 	accepting := strings.Replace(policyText, `label = "SKUA_*"`, "label = \"SKUA_*\"\ndirty = \"accept\"", 1)
 	b := StartBox(t, policyText, testbed.Options{})

@@ -25,6 +25,7 @@ var (
 // foreign is lost, and from the moment on at which a window called the copy on a
 // drive proven, it stands there.
 func TestStory_everyFlush(t *testing.T) {
+	t.Parallel()
 	pairs := [][2]testbed.FS{{testbed.ExFAT, testbed.FAT32}, {testbed.Ext4, testbed.Btrfs}}
 	rig := newCutRig(t, daemonBinary(t), testbed.ExFAT, testbed.FAT32, testbed.Ext4, testbed.Btrfs)
 	t.Run("pairs", func(t *testing.T) {

@@ -30,6 +30,7 @@ func (b *Box) inMidCopy(files int) Status {
 // released. What was proven is not written again: the drives are given less
 // than twice the card's bytes.
 func TestStory_cardPulledAndPutBack(t *testing.T) {
+	t.Parallel()
 	tree := NewTree(t, "pulled", 0, 6, 5)
 	card := testbed.MakeImage(t, testbed.FAT32, 96*testbed.MiB, "SKUA_F1", tree.dir)
 	driveA := testbed.MakeImage(t, testbed.ExFAT, 96*testbed.MiB, "SKERRY_A", "")
@@ -67,6 +68,7 @@ func TestStory_cardPulledAndPutBack(t *testing.T) {
 // One drive is pulled in mid-copy: the other copy finishes, and the card is
 // held until the drive is back.
 func TestStory_drivePulled(t *testing.T) {
+	t.Parallel()
 	tree := NewTree(t, "drive", 0, 6, 4)
 	card := testbed.MakeImage(t, testbed.FAT32, 96*testbed.MiB, "SKUA_F2", tree.dir)
 	driveA := testbed.MakeImage(t, testbed.ExFAT, 96*testbed.MiB, "SKERRY_A", "")
@@ -91,6 +93,7 @@ func TestStory_drivePulled(t *testing.T) {
 // The power fails in mid-copy: after the boot, with everything present before
 // the daemon starts, the box comes to the same end unattended.
 func TestStory_powerCut(t *testing.T) {
+	t.Parallel()
 	tree := NewTree(t, "power", 2, 5, 4)
 	card := testbed.MakeImage(t, testbed.FAT32, 96*testbed.MiB, "SKUA_F3", tree.dir)
 	driveA := testbed.MakeImage(t, testbed.ExFAT, 96*testbed.MiB, "SKERRY_A", "")
@@ -122,6 +125,7 @@ func TestStory_powerCut(t *testing.T) {
 // the offload is void and not one byte of the second card stands under the
 // first one's name.
 func TestStory_swappedInTheReader(t *testing.T) {
+	t.Parallel()
 	first, second := NewTree(t, "swap-first", 0, 8, 5), NewTree(t, "swap-second", 0, 8, 5)
 	cardA := testbed.MakeImage(t, testbed.FAT32, 96*testbed.MiB, "SKUA_G1", first.dir)
 	cardB := testbed.MakeImage(t, testbed.FAT32, 96*testbed.MiB, "SKUA_G2", second.dir)

@@ -17,6 +17,7 @@ import (
 // behind every flush, before and after the command has said that both copies are
 // proven.
 func TestStory_everyFlushOnLoopDevices(t *testing.T) {
+	t.Parallel()
 	if os.Geteuid() != 0 {
 		t.Skip("left out: needs root for loop devices")
 	}

@@ -40,6 +40,7 @@ func (b *Box) UntilLight(led, pattern string) {
 // card goes in when the drives are there. Lights, page, metrics and images
 // agree, and the cards' images have not changed by a bit.
 func TestStory_cardBeforeDrivesThenAfter(t *testing.T) {
+	t.Parallel()
 	first, second := NewTree(t, "first", 4, 2, 3), NewTree(t, "second", 3, 1, 2)
 	cardA := testbed.MakeImage(t, testbed.FAT32, 64*testbed.MiB, "SKUA_A003", first.dir)
 	cardB := testbed.MakeImage(t, testbed.FAT32, 64*testbed.MiB, "SKUA_A004", second.dir)

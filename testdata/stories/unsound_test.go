@@ -184,6 +184,7 @@ func TestStory_unsoundDrive(t *testing.T) {
 // that; reading it once cannot, and the documentation says so.
 func TestStory_unsoundCard(t *testing.T) {
 	t.Parallel()
+	longStory(t)
 	tree := NewTree(t, "unsound", 0, 5, 3)
 	card := testbed.MakeImage(t, testbed.FAT32, 96*testbed.MiB, "SKUA_U1", tree.dir)
 	u := newUnsound(t)
