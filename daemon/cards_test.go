@@ -227,6 +227,21 @@ func TestSupervisor_unreadableFile(t *testing.T) {
 	m.untilReleased(card)
 }
 
+// Nothing can be salvaged of a file that cannot be opened; it is named all the
+// same, once, and holds the card.
+func TestSupervisor_fileThatCannotBeOpened(t *testing.T) {
+	t.Parallel()
+	m := newSim(t, 1).start()
+	card, a := m.card("sda", "SKUA_1", 3), m.drive("sdb")
+	card.on(failing("open", "SKUA0002", syscall.EIO))
+	m.plug(card, a)
+	c := m.untilHeld(card, state.HoldByFault, `"DCIM/100SKUAS/SKUA0002.JPG" cannot be read`)
+	if strings.Count(c.Reason, "cannot be read") != 1 {
+		t.Errorf("it is told more than once: %s", c.Reason)
+	}
+	m.untilCondition(state.CardUnreadable)
+}
+
 // What a card gave in part is said on every window, also by a later life of the
 // daemon. It never counts as the file, and that is tried again when the card
 // comes back.

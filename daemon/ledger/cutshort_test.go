@@ -3,6 +3,7 @@ package ledger
 import (
 	"context"
 	"errors"
+	"fmt"
 	"path/filepath"
 	"sync"
 	"testing"
@@ -185,5 +186,33 @@ func TestReads_cutShortAnywhere(t *testing.T) {
 				}
 			}
 		})
+	}
+}
+
+// A caller who gave up is told so, and not that the ledger fails; but what the
+// ledger has found wrong must not pass for somebody's giving up.
+func TestEndedBy(t *testing.T) {
+	t.Parallel()
+	over, end := context.WithCancel(t.Context())
+	end()
+	closed := errors.New("sql: statement is closed")
+	for name, tc := range map[string]struct {
+		ctx     context.Context
+		err     error
+		gaveUp  bool
+		remains error
+	}{
+		"done":                          {over, nil, false, nil},
+		"closed under it":               {over, closed, true, closed},
+		"closed, and nobody gave up":    {t.Context(), closed, false, closed},
+		"it said so itself":             {over, context.Canceled, true, context.Canceled},
+		"damage, when somebody gave up": {over, fmt.Errorf("read: %w", ErrDamaged), false, ErrDamaged},
+		"unknown, likewise":             {over, ErrUnknown, false, ErrUnknown},
+		"refused, likewise":             {over, ErrRefused, false, ErrRefused},
+	} {
+		got := endedBy(tc.ctx, tc.err)
+		if errors.Is(got, context.Canceled) != tc.gaveUp || !errors.Is(got, tc.remains) {
+			t.Errorf("%s: %v", name, got)
+		}
 	}
 }

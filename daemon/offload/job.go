@@ -47,7 +47,9 @@ const (
 
 // Medium tells whether a device is still the one that was plugged in.
 type Medium interface {
-	// Check is cheap: it looks at what the kernel knows already.
+	// Check is cheap: it looks at what the kernel knows already. Only where that
+	// may be half the news, as when a medium is just being pulled, is the device
+	// itself asked.
 	Check() error
 	// Confirm asks the device itself, where it can be asked.
 	Confirm() error

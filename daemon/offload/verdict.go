@@ -87,7 +87,7 @@ func sharedDisk(a Account) string {
 			if n == 0 {
 				return "the copies lie on no disk that can be told from others"
 			}
-			return fmt.Sprintf("%s lie on %s; copies on one disk count once", fmt.Sprintf("%d proven copies", len(places)), state.Count(n, "disk"))
+			return fmt.Sprintf("%d proven copies lie on %s; copies on one disk count once", len(places), state.Count(n, "disk"))
 		}
 	}
 	return ""
