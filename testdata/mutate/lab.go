@@ -181,13 +181,11 @@ func (l *lab) ready(pkg string) error {
 	}
 	out, err := l.execute(pkg, binary, 0, 10*time.Minute, "-test.short", "-test.run="+exactly(r.Tests))
 	for line := range strings.SplitSeq(out, "\n") {
-		if name, ok := strings.CutPrefix(line, "--- FAIL: "); ok {
-			name, _, _ = strings.Cut(name, " ")
+		if name, ok := failed(line); ok {
 			l.failing[pkg] = append(l.failing[pkg], name)
-			err = nil
 		}
 	}
-	if err != nil {
+	if err != nil && len(l.failing[pkg]) == 0 {
 		return fmt.Errorf("tests of %s while all mutants sleep: %w\n%s", pkg, err, out)
 	}
 	r.Tests = slices.DeleteFunc(r.Tests, func(t reached) bool { return slices.Contains(l.failing[pkg], t.Name) })
@@ -247,11 +245,18 @@ func (l *lab) execute(pkg, binary string, number int, limit time.Duration, args 
 	return string(text), err
 }
 
+// failed gives the name of the test that a line says has failed.
+func failed(line string) (name string, ok bool) {
+	if name, ok = strings.CutPrefix(line, "--- FAIL: "); ok {
+		name, _, _ = strings.Cut(name, " ")
+	}
+	return name, ok
+}
+
 // whatFailed names the test that noticed a mutant.
 func whatFailed(out string, err error) string {
 	for line := range strings.SplitSeq(out, "\n") {
-		if name, ok := strings.CutPrefix(line, "--- FAIL: "); ok {
-			name, _, _ = strings.Cut(name, " ")
+		if name, ok := failed(line); ok {
 			return name
 		}
 		if strings.HasPrefix(line, "panic: ") || strings.HasPrefix(line, "fatal error: ") {

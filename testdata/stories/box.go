@@ -133,20 +133,26 @@ func StartBox(t *testing.T, policy string, opts testbed.Options) *Box {
 	t.TempDir() // goes after the judgement, since it is asked for before
 	b := &Box{t: t, copies: copiesIn(t, policy), wards: map[string][]ward{}}
 	t.Cleanup(b.judge)
-	b.Guest = testbed.Start(t, opts)
-	t.Cleanup(func() {
+	b.begin(policy, opts)
+	b.witness = b.Witness(nil)
+	return b
+}
+
+// begin boots the guest and installs the daemon, with nobody who looks on.
+func (b *Box) begin(policy string, opts testbed.Options) {
+	b.t.Helper()
+	b.Guest = testbed.Start(b.t, opts)
+	b.t.Cleanup(func() {
 		b.endWitness()
-		if t.Failed() && b.Running() {
-			t.Logf("the daemon's journal:\n%s", b.Journal("bothy"))
+		if b.t.Failed() && b.Running() {
+			b.t.Logf("the daemon's journal:\n%s", b.Journal("bothy"))
 			if s, err := b.status(); err == nil {
-				t.Logf("its status: %+v", s)
+				b.t.Logf("its status: %+v", s)
 			}
 		}
 	})
-	t.Cleanup(b.mustNotHaveWritten)
-	b.Install(daemonBinary(t), testbed.ShippedUnit(t), policy)
-	b.witness = b.Witness(nil)
-	return b
+	b.t.Cleanup(b.mustNotHaveWritten)
+	b.Install(daemonBinary(b.t), testbed.ShippedUnit(b.t), policy)
 }
 
 // mustNotHaveWritten asks QEMU about every medium of the story that was not

@@ -205,9 +205,8 @@ var saysWhy = []string{"medium-unmountable", "drive-failing", "drive-refused", "
 // outcome is the end that a box with one card has come to, "" before it has. A
 // hold is one when it says why; else a drive may only be late.
 func outcome(s Status) string {
-	idle := !slices.ContainsFunc(s.Drives, func(d Drive) bool { return d.InUse })
 	switch {
-	case len(s.Cards) != 1 || s.Cards[0].Phase != "decided" || !idle:
+	case len(s.Cards) != 1 || !s.settled():
 		return ""
 	case s.Cards[0].Verdict == "release":
 		return "released"

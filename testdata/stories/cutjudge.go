@@ -12,40 +12,48 @@ import (
 	"bothy/testdata/testbed"
 )
 
-// claims are the distinct claims of a release so far.
-func (c *chain) claims() (list []oracle.Claim) {
-	for _, s := range c.said {
-		if !s.Copy() {
-			list = append(list, oracle.Claim{Card: s.Card, Released: true, When: s.Window + ", " + s.When})
-		}
-	}
-	return list
-}
-
-// judgeCut holds what the cut left on the drives against all claims made before
-// it, before the box can mend anything.
-func (c *chain) judgeCut() {
+// judge holds what is on the drives, by their images, against all claims made
+// before; of each drive that can be read it tells somebody. Where one cannot be,
+// nobody can say whether a release was founded: unreadable has judged of that.
+func (c *chain) judge(when string, images map[string]string, told func(id string, d oracle.Drive)) {
 	c.t.Helper()
-	c.ledgerSays()
 	j := oracle.Judge{Copies: 2, Cards: map[string]oracle.Tree{cardLabel: c.rig.tree}}
-	unreadable := false
+	claims := claimsOf(c.said, aRelease)
 	for _, id := range []string{driveA, driveB} {
-		d, err := c.extract(id, c.now[id])
+		d, err := c.extract(id, images[id])
 		if err != nil {
-			unreadable = true
+			claims = nil
 			c.unreadable(id, err)
 			continue
 		}
 		j.Drives = append(j.Drives, d)
+		told(id, d)
 		c.judgeCopies(d)
 	}
-	claims := c.claims()
-	if unreadable {
-		claims = nil
-	}
 	for _, v := range j.Violations(claims) {
-		c.wrong("after the cut: %s", v)
+		c.wrong("%s: %s", when, v)
 	}
+}
+
+// judgeCut looks at what the cut left, before the box can mend anything.
+func (c *chain) judgeCut() {
+	c.t.Helper()
+	c.ledgerSays()
+	c.judge("after the cut", c.now, func(string, oracle.Drive) {})
+}
+
+// judgeEnd looks at what the box has made of it.
+func (c *chain) judgeEnd() {
+	c.t.Helper()
+	c.judge("in the end", c.work, func(id string, d oracle.Drive) {
+		if folders := d.Now.Finished(); len(folders) > 1 {
+			c.remark("%s holds %d finished copies: %v", driveName(id), len(folders), folders)
+		}
+		left, _ := filepath.Glob(filepath.Join(c.dir, "judged-"+id, "20*", "*.unfinished"))
+		if len(left) > 1 { // one is not ours
+			c.remark("%s holds unfinished folders: %v", driveName(id), left)
+		}
+	})
 }
 
 // unreadable: a torn write may be more than a file system stands, and is its own
@@ -59,12 +67,7 @@ func (c *chain) unreadable(id string, err error) {
 
 // judgeCopies: each copy on the drive that was called proven stands there.
 func (c *chain) judgeCopies(d oracle.Drive) {
-	var claims []oracle.Claim
-	for _, s := range c.said {
-		if s.Drive == d.Name {
-			claims = append(claims, oracle.Claim{Card: s.Card, Released: true, When: "copy on " + s.Drive + " proven: " + s.Window + ", " + s.When})
-		}
-	}
+	claims := claimsOf(c.said, func(s Said) bool { return s.Drive == d.Name })
 	j := oracle.Judge{Copies: 1, Cards: map[string]oracle.Tree{cardLabel: c.rig.tree}, Drives: []oracle.Drive{d}}
 	known := j.Violations(nil)
 	for _, v := range j.Violations(claims) {
@@ -118,31 +121,5 @@ func (c *chain) ledgerSays() {
 	for line := range strings.Lines(string(out)) {
 		drive, card, _ := strings.Cut(strings.TrimSpace(line), "|")
 		c.said = append(c.said, Said{Window: "ledger", Card: card, Drive: drive, When: fmt.Sprintf("after cut %d", len(c.cuts))})
-	}
-}
-
-func (c *chain) judgeEnd() {
-	j := oracle.Judge{Copies: 2, Cards: map[string]oracle.Tree{cardLabel: c.rig.tree}}
-	claims := c.claims()
-	for _, id := range []string{driveA, driveB} {
-		d, err := c.extract(id, c.work[id])
-		if err != nil {
-			claims = nil
-			c.unreadable(id, err)
-			continue
-		}
-		j.Drives = append(j.Drives, d)
-		folders := d.Now.Finished()
-		if len(folders) > 1 {
-			c.remark("%s holds %d finished copies: %v", driveName(id), len(folders), folders)
-		}
-		left, _ := filepath.Glob(filepath.Join(c.dir, "judged-"+id, "20*", "*.unfinished"))
-		if len(left) > 1 { // one is not ours
-			c.remark("%s holds unfinished folders: %v", driveName(id), left)
-		}
-		c.judgeCopies(d)
-	}
-	for _, v := range j.Violations(claims) {
-		c.wrong("in the end: %s", v)
 	}
 }

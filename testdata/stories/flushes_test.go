@@ -2,12 +2,10 @@ package stories
 
 import (
 	"flag"
-	"fmt"
 	"maps"
 	"math/rand/v2"
 	"os"
 	"path/filepath"
-	"slices"
 	"testing"
 
 	"bothy/testdata/oracle"
@@ -115,15 +113,10 @@ func (c *chain) flushEnds(id string) []int {
 
 // due are the claims about the drive's copy that were made no later than the
 // log had so many entries.
-func (c *chain) due(id string, entries int) (list []oracle.Claim) {
-	for _, s := range c.said {
+func (c *chain) due(id string, entries int) []oracle.Claim {
+	return claimsOf(c.said, func(s Said) bool {
 		about := s.Drive == driveName(id) || !s.Copy() // a release is about both
-		if n, known := s.Entries[id]; about && known && n <= entries {
-			list = append(list, oracle.Claim{
-				Card: s.Card, Released: true, When: fmt.Sprintf("%s, %s, entry %d", s.Window, s.When, n),
-			})
-		}
-	}
-	slices.SortFunc(list, func(a, b oracle.Claim) int { return len(a.When) - len(b.When) })
-	return list
+		n, known := s.Entries[id]
+		return about && known && n <= entries
+	})
 }

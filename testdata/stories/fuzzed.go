@@ -10,9 +10,6 @@ import (
 	"testing"
 )
 
-// sectorBytes is the unit in which media lose things.
-const sectorBytes = 512
-
 // dataMark stands in every sector that is the content of a file and in no other,
 // so that what remains is the file system's own.
 const dataMark = "SKUA-DATA-"

@@ -55,13 +55,8 @@ type soundDrive struct {
 // says so. That is no fault of the daemon's, and the image's number is told.
 func TestStory_damagedFileSystems(t *testing.T) {
 	t.Parallel()
-	b := &Box{Guest: testbed.Start(t, testbed.Options{MemoryMiB: 768}), t: t}
-	t.Cleanup(func() {
-		if t.Failed() && b.Running() {
-			t.Logf("the daemon's journal:\n%s", b.Journal("bothy"))
-		}
-	})
-	b.Install(daemonBinary(t), testbed.ShippedUnit(t), fuzzedPolicy)
+	b := &Box{t: t}
+	b.begin(fuzzedPolicy, testbed.Options{MemoryMiB: 768})
 	pid := b.daemonPID()
 	tree := Tree{t.TempDir()}
 	for i := range 3 {
@@ -181,23 +176,8 @@ func (b *Box) untilSettled(disks int) Status {
 				seen[d.Disk] = true
 			}
 		}
-		for _, c := range s.Cards {
-			if c.Phase != "decided" {
-				return false
-			}
-		}
-		return len(seen) >= disks && !s.anyInUse()
+		return len(seen) >= disks && s.settled()
 	})
-}
-
-// anyInUse: something is written to or read from a drive, or may be.
-func (s Status) anyInUse() bool {
-	for _, d := range s.Drives {
-		if d.InUse {
-			return true
-		}
-	}
-	return false
 }
 
 // logKernel tells what the kernel said of itself, for the record.

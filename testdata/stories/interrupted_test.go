@@ -39,7 +39,7 @@ func TestStory_cardPulledAndPutBack(t *testing.T) {
 	b := StartBox(t, besides, testbed.Options{})
 	b.PlugUSB("drive-a", driveA, testbed.USBOptions{})
 	b.PlugUSB("drive-b", driveB, testbed.USBOptions{})
-	slow := testbed.USBOptions{Removable: true, ReadBps: 400_000, WriteBps: 1 << 20}
+	slow := testbed.USBOptions{Removable: true, ReadBps: crawl, WriteBps: 1 << 20}
 	b.PlugUSB("card", card, slow)
 	b.inMidCopy(7)
 	b.UnplugUSB("card")
@@ -76,7 +76,7 @@ func TestStory_drivePulled(t *testing.T) {
 	b := StartBox(t, besides, testbed.Options{})
 	b.PlugUSB("drive-a", driveA, testbed.USBOptions{})
 	b.PlugUSB("drive-b", driveB, testbed.USBOptions{})
-	b.PlugUSB("card", card, testbed.USBOptions{Removable: true, ReadBps: 400_000, WriteBps: 1 << 20})
+	b.PlugUSB("card", card, testbed.USBOptions{Removable: true, ReadBps: crawl, WriteBps: 1 << 20})
 	b.inMidCopy(7)
 	b.UnplugUSB("drive-b")
 	b.UntilReason("SKUA_F2", "needs 1 more drive")
@@ -102,7 +102,7 @@ func TestStory_powerCut(t *testing.T) {
 	b := StartBox(t, besides, testbed.Options{})
 	b.PlugUSB("drive-a", driveA, testbed.USBOptions{})
 	b.PlugUSB("drive-b", driveB, testbed.USBOptions{})
-	b.PlugUSB("card", card, testbed.USBOptions{Removable: true, ReadBps: 400_000, WriteBps: 1 << 20})
+	b.PlugUSB("card", card, testbed.USBOptions{Removable: true, ReadBps: crawl, WriteBps: 1 << 20})
 	b.inMidCopy(10)
 	b.PowerCut()
 	b.Boot()

@@ -40,12 +40,7 @@ func TestStory_cardsThatDrivesCannotHold(t *testing.T) {
 	disks = append(disks, testbed.USBDisk{ID: "SKUA_LOOP", Image: cardWithLoop(t), Options: testbed.USBOptions{Removable: true}})
 	b.Guest.PlugUSBs(disks[len(disks)-1])
 	s := b.Until("all are decided", func(s Status) bool {
-		for _, c := range s.Cards {
-			if c.Phase != "decided" {
-				return false
-			}
-		}
-		return len(s.Cards) == len(cards)+1 && !s.anyInUse()
+		return len(s.Cards) == len(cards)+1 && s.settled()
 	})
 	for _, c := range s.Cards {
 		if want := map[bool]string{true: "hold", false: "release"}[c.Label == "SKUA_LOOP"]; c.Verdict != want {
@@ -105,7 +100,7 @@ func (b *Box) tooLarge() {
 	fat := testbed.MakeImage(b.t, testbed.FAT32, 64*testbed.MiB, "SKERRY_F", "")
 	b.Guest.PlugUSBs(testbed.USBDisk{ID: "fat", Image: fat}, testbed.USBDisk{ID: "card", Image: card, Options: testbed.USBOptions{Removable: true}})
 	s := b.Until("the FAT drive has its say", func(s Status) bool {
-		return len(s.Cards) == 1 && s.Cards[0].Phase == "decided" && s.refusal("SKUA_LARGE", "SKERRY_F") != "" && !s.anyInUse()
+		return len(s.Cards) == 1 && s.refusal("SKUA_LARGE", "SKERRY_F") != "" && s.settled()
 	})
 	why := s.refusal("SKUA_LARGE", "SKERRY_F")
 	if s.Cards[0].Verdict != "hold" || !strings.Contains(why, "CLIP0001.MOV") || !strings.Contains(why, "holds no file above") {

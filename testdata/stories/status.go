@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"encoding/json"
 	"fmt"
+	"slices"
 	"strings"
 )
 
@@ -85,13 +86,8 @@ func (b *Box) Until(what string, check func(s Status) bool) Status {
 func (b *Box) UntilDecided(label, verdict string) Status {
 	b.t.Helper()
 	return b.Until(label+" has the verdict "+verdict, func(s Status) bool {
-		for _, d := range s.Drives {
-			if d.InUse {
-				return false
-			}
-		}
 		for _, c := range s.Cards {
-			if c.Label == label {
+			if c.Label == label && !s.anyInUse() {
 				return c.Phase == "decided" && c.Verdict == verdict
 			}
 		}
@@ -120,6 +116,16 @@ func (s Status) AttachedDrives() (n int) {
 		}
 	}
 	return n
+}
+
+// anyInUse: something is written to or read from a drive, or may be.
+func (s Status) anyInUse() bool {
+	return slices.ContainsFunc(s.Drives, func(d Drive) bool { return d.InUse })
+}
+
+// settled: every card is decided, and no drive is in use.
+func (s Status) settled() bool {
+	return !s.anyInUse() && !slices.ContainsFunc(s.Cards, func(c cardStatus) bool { return c.Phase != "decided" })
 }
 
 // HasCondition reports whether a condition is raised.

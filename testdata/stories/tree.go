@@ -143,17 +143,29 @@ func (tr Tree) MustEqual(t *testing.T, copy string) {
 	}
 }
 
+// mustBe holds a copy against the original, and its history against the copy.
+func (tr Tree) mustBe(t *testing.T, copy string) {
+	t.Helper()
+	tr.MustEqual(t, copy)
+	MustValidate(t, copy)
+}
+
+// mustHave are the finished copies, so many.
+func (e Extracted) mustHave(t *testing.T, copies int) []string {
+	t.Helper()
+	finished := e.Finished(t)
+	if len(finished) != copies {
+		t.Fatalf("the drive holds %d finished copies %v, want %d", len(finished), finished, copies)
+	}
+	return finished
+}
+
 // MustHoldOnly checks that a drive has exactly these finished copies and
 // nothing unfinished.
 func (e Extracted) MustHoldOnly(t *testing.T, trees ...Tree) {
 	t.Helper()
-	finished := e.Finished(t)
-	if len(finished) != len(trees) {
-		t.Fatalf("the drive holds %d finished copies %v, want %d", len(finished), finished, len(trees))
-	}
-	for i, tree := range trees {
-		tree.MustEqual(t, finished[i])
-		MustValidate(t, finished[i])
+	for i, copy := range e.mustHave(t, len(trees)) {
+		trees[i].mustBe(t, copy)
 	}
 	if rest := e.copies(t, func(n string) bool { return strings.HasSuffix(n, ".unfinished") }); len(rest) > 0 {
 		t.Errorf("the drive holds unfinished folders: %v", rest)
@@ -163,18 +175,14 @@ func (e Extracted) MustHoldOnly(t *testing.T, trees ...Tree) {
 // MustHoldEach is MustHoldOnly for copies in whatever order.
 func (e Extracted) MustHoldEach(t *testing.T, trees ...Tree) {
 	t.Helper()
-	finished := e.Finished(t)
-	if len(finished) != len(trees) {
-		t.Fatalf("the drive holds %d finished copies %v, want %d", len(finished), finished, len(trees))
-	}
+	finished := e.mustHave(t, len(trees))
 	for _, tree := range trees {
 		want := entries(t, tree.dir)
 		i := slices.IndexFunc(finished, func(copy string) bool { return len(entries(t, copy)) >= len(want) && hasAll(t, copy, want) })
 		if i < 0 {
 			t.Fatalf("no finished copy holds %s", tree.dir)
 		}
-		tree.MustEqual(t, finished[i])
-		MustValidate(t, finished[i])
+		tree.mustBe(t, finished[i])
 		finished = slices.Delete(finished, i, i+1)
 	}
 }

@@ -25,7 +25,7 @@ type unsound struct {
 const (
 	unsoundMiB  = 96
 	inClip      = 5
-	sectorsAMiB = 2048
+	sectorsAMiB = testbed.MiB / sectorBytes
 )
 
 func newUnsound(t *testing.T) *unsound {
@@ -46,19 +46,13 @@ func newUnsound(t *testing.T) *unsound {
 // and to (MiB) are between sound and unsound: how is a target, with %s for the
 // disk and its offset (kernel documentation, admin-guide/device-mapper).
 func (u *unsound) table(node string, size, from, to int, how string) string {
-	linear := func(a, b int) string { return fmt.Sprintf("%d %d linear %s %d\n", a, b-a, node, a) }
-	if how == "" {
-		return linear(0, size)
+	var unsound [][2]int64
+	if how != "" {
+		unsound = append(unsound, [2]int64{int64(from), int64(to)})
 	}
-	text := ""
-	if from > 0 {
-		text = linear(0, from)
-	}
-	text += fmt.Sprintf("%d %d %s\n", from, to-from, strings.ReplaceAll(how, "%s", fmt.Sprintf("%s %d", node, from)))
-	if to < size {
-		text += linear(to, size)
-	}
-	return text
+	return tableWith(int64(size), node, unsound, func(from, n int64) string {
+		return fmt.Sprintf("%d %d %s", from, n, strings.ReplaceAll(how, "%s", fmt.Sprintf("%s %d", node, from)))
+	})
 }
 
 // flakey is a target that always does what the feature says.
@@ -197,7 +191,7 @@ func TestStory_unsoundCard(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	at := int(find(t, card, data[1<<20:(1<<20)+4096])) / 512
+	at := int(find(t, card, data[1<<20:(1<<20)+4096])) / sectorBytes
 	sound := u.table(u.Node("card"), unsoundMiB*sectorsAMiB, 0, 0, "")
 	// A random byte of every read from 256 KiB of that clip becomes another one.
 	flips := u.table(u.Node("card"), unsoundMiB*sectorsAMiB, at, at+512, flakey("random_read_corrupt 1000000000"))

@@ -129,13 +129,7 @@ func (b *Box) violations() (wrong []string) {
 			j.Drives = append(j.Drives, oracle.Drive{Name: w.label, Disk: disk, Now: contents(b.t, w.fsType, image), Before: w.before})
 		}
 	}
-	var claims []oracle.Claim
-	for _, s := range b.said {
-		if !s.Copy() {
-			claims = append(claims, oracle.Claim{Card: s.Card, Released: true, When: s.Window + ", " + s.When})
-		}
-	}
-	wrong = append(wrong, j.Violations(claims)...)
+	wrong = append(wrong, j.Violations(claimsOf(b.said, aRelease))...)
 	for _, d := range b.differs {
 		wrong = append(wrong, "the windows disagree: "+d)
 	}

@@ -12,6 +12,7 @@ import (
 	"sync"
 	"time"
 
+	"bothy/testdata/oracle"
 	"bothy/testdata/testbed"
 )
 
@@ -28,6 +29,28 @@ type Said struct {
 
 // Copy tells a claim that a copy is proven from one that a card is released.
 func (s Said) Copy() bool { return s.Drive != "" }
+
+// claim is what was said as the oracle takes it: of a copy on a drive, or of a
+// release.
+func (s Said) claim() oracle.Claim {
+	c := oracle.Claim{Card: s.Card, Released: true, When: s.Window + ", " + s.When}
+	if s.Copy() {
+		c.When = "copy on " + s.Drive + " proven: " + c.When
+	}
+	return c
+}
+
+// claimsOf are the claims of those things said that somebody wants.
+func claimsOf(said []Said, wanted func(Said) bool) (list []oracle.Claim) {
+	for _, s := range said {
+		if wanted(s) {
+			list = append(list, s.claim())
+		}
+	}
+	return list
+}
+
+func aRelease(s Said) bool { return !s.Copy() }
 
 // Witness looks at the windows of a running box and remembers what they
 // claimed, until the power goes. It knows nothing of what is true.

@@ -46,31 +46,16 @@ func CutPower(before, log, image string, entries, sector int, chance *rand.Rand)
 	if err != nil {
 		return Loss{}, err
 	}
-	var loss Loss
-	var volatile []LogEntry
 	info, err := in.Stat()
-	if err == nil && info.Size() == 0 && entries <= 0 {
-		return loss, out.Close() // nothing was ever asked of the disk
+	if err != nil || info.Size() == 0 && entries <= 0 { // nothing was ever asked of the disk
+		return Loss{}, errors.Join(err, out.Close())
 	}
-	err = readLog(in, func(e LogEntry) (bool, error) {
-		if loss.Entries == entries {
+	loss, volatile, err := playLog(in, out, func(so Loss, next LogEntry) (bool, error) {
+		if so.Entries == entries {
 			return false, nil
 		}
-		if e.flags&^(logFlush|logDiscard) != 0 {
-			return false, fmt.Errorf("cut the power: entry %d of %s has flags %#x", loss.Entries, log, e.flags)
-		}
-		loss.Entries++
-		switch {
-		case e.Flush():
-			loss.Flushes++
-			for _, e := range volatile {
-				if err := apply(out, e); err != nil {
-					return false, err
-				}
-			}
-			volatile = volatile[:0]
-		case e.Length > 0:
-			volatile = append(volatile, e)
+		if next.flags&^(logFlush|logDiscard) != 0 {
+			return false, fmt.Errorf("cut the power: entry %d of %s has flags %#x", so.Entries, log, next.flags)
 		}
 		return true, nil
 	})

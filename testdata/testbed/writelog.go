@@ -135,18 +135,29 @@ func replay(image, log string, flushes int) error {
 	if err != nil {
 		return err
 	}
-	// What came after the last flush is kept back: it may never have arrived.
-	var volatile []LogEntry
-	left := flushes
+	loss, _, err := playLog(in, out, func(so Loss, _ LogEntry) (bool, error) { return so.Flushes < flushes, nil })
+	if err == nil && loss.Flushes < flushes {
+		err = fmt.Errorf("replay %s: it has %d flushes, not %d", log, loss.Flushes, flushes)
+	}
+	return errors.Join(err, out.Close())
+}
+
+// playLog writes to an image what the flushes of a log have made sure, for as long
+// as more says, and returns what came after the last of them: that may never have
+// arrived. Of what happened it counts entries and flushes.
+func playLog(in io.Reader, out *os.File, more func(so Loss, next LogEntry) (bool, error)) (so Loss, volatile []LogEntry, err error) {
 	err = readLog(in, func(e LogEntry) (bool, error) {
-		if left == 0 {
-			return false, nil
+		if ok, err := more(so, e); !ok || err != nil {
+			return false, err
 		}
-		volatile = append(volatile, e)
+		so.Entries++
+		if e.Length > 0 {
+			volatile = append(volatile, e)
+		}
 		if !e.Flush() {
 			return true, nil
 		}
-		left--
+		so.Flushes++
 		for _, e := range volatile {
 			if err := apply(out, e); err != nil {
 				return false, err
@@ -155,10 +166,7 @@ func replay(image, log string, flushes int) error {
 		volatile = nil
 		return true, nil
 	})
-	if err == nil && left > 0 {
-		err = fmt.Errorf("replay %s: it has %d flushes, not %d", log, flushes-left, flushes)
-	}
-	return errors.Join(err, out.Close())
+	return so, volatile, err
 }
 
 func apply(image *os.File, e LogEntry) error {
