@@ -1,6 +1,7 @@
 package mhl
 
 import (
+	"slices"
 	"testing"
 
 	"github.com/google/go-cmp/cmp"
@@ -133,4 +134,29 @@ func paths(list []Finding) []string {
 		names = append(names, f.Path)
 	}
 	return names
+}
+
+// Manifests that no chain names are listed by path, whichever history they lie
+// in.
+func TestVerify_orphansByPath(t *testing.T) {
+	t.Parallel()
+	root := tempFolder(t, nil)
+	must(t, root.MkdirAll("A002", 0o755))
+	inner, err := root.OpenRoot("A002")
+	must(t, err)
+	defer inner.Close()
+	files := map[string]string{"clip.mov": "one"}
+	folder(t, inner.Name(), files).Close()
+	_, err = Append(inner, generation(t, files, checksum.MD5, Original), nil)
+	must(t, err)
+	written, err := Append(root, generation(t, map[string]string{"A002/clip.mov": "one"}, checksum.MD5, Verified), nil)
+	must(t, err)
+	want := []string{"A002/ascmhl/0009_lost.mhl", "ascmhl/0009_lost.mhl"}
+	for _, name := range want {
+		must(t, root.WriteFile(name, read(t, root, written.Path), 0o644))
+	}
+	report, err := Verify(t.Context(), root, nil, nil)
+	if err != nil || !slices.Equal(report.Orphans, want) || !report.Proven() {
+		t.Errorf("Verify() = %+v, %v; want orphans %q", report, err, want)
+	}
 }

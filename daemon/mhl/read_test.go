@@ -157,6 +157,9 @@ func TestReadChain_hostile(t *testing.T) {
 		"backwards":      chain(entry("2", "0002_a.mhl") + entry("1", "0001_b.mhl")),
 		"no c4":          chain(`<hashlist sequencenr="1"><path>0001_a.mhl</path></hashlist>`),
 		"bad c4":         strings.Replace(chain(entry("1", "0001_a.mhl")), "c459", "c450", 1),
+		"name in a box":  chain(entry("1", "<b>0001_a.mhl</b>")),
+		"name in pieces": chain(entry("1", "0001_<b/>a.mhl")),
+		"c4 in a box":    strings.Replace(chain(entry("1", "0001_a.mhl")), "<c4>", "<c4><b/>", 1),
 		"entity":         `<!DOCTYPE x [<!ENTITY a "0001_a.mhl">]>` + chain(entry("1", "&a;")),
 		"other document": hashOf("a"),
 	} {

@@ -322,6 +322,30 @@ func TestVerify_fileInTheWay(t *testing.T) {
 	}
 }
 
+// A folder that is recorded though it holds nothing, and one that is not though it
+// holds a file that is, are nothing that nobody knows of.
+func TestVerify_knownFolders(t *testing.T) {
+	t.Parallel()
+	files := map[string]string{"MISC/LOGS/A.TXT": "a"}
+	root := tempFolder(t, files)
+	must(t, root.MkdirAll("DCIM/EMPTY", 0o755))
+	g := generation(t, files, checksum.XXH128, Original)
+	g.Dirs = []string{"DCIM", "DCIM/EMPTY"}
+	_, err := Append(root, g, nil)
+	must(t, err)
+	report, err := Verify(context.Background(), root, nil, nil)
+	must(t, err)
+	if !report.Proven() {
+		t.Errorf("an untouched copy is not proven: %+v", report)
+	}
+	must(t, root.MkdirAll("DCIM/ANOTHER", 0o755))
+	report, err = Verify(context.Background(), root, nil, nil)
+	must(t, err)
+	if got := paths(report.Extra); !slices.Equal(got, []string{"DCIM/ANOTHER/"}) {
+		t.Errorf("nobody recorded %q", got)
+	}
+}
+
 // A chain that was cut anywhere, by a power cut say, is none: its first entries
 // alone would be an older history that looks whole.
 func TestReadChain_cutAnywhere(t *testing.T) {
