@@ -3,6 +3,7 @@ package ledger
 import (
 	"errors"
 	"fmt"
+	"strings"
 	"testing"
 	"time"
 
@@ -404,4 +405,47 @@ func TestRecordFiles_anyName(t *testing.T) {
 			rt.Fatalf("(-want +got):\n%s", diff)
 		}
 	})
+}
+
+// Why an offload cannot be begun is said as it is: a box that hears of an unknown
+// offload instead would look for another fault.
+func TestBeginOffload_saysWhatIsWrong(t *testing.T) {
+	t.Parallel()
+	l := newLedger(t)
+	_, err := l.write.ExecContext(t.Context(), "CREATE TRIGGER none BEFORE INSERT ON offloads BEGIN SELECT RAISE(ABORT, 'no more of these'); END")
+	must(t, err)
+	_, err = l.BeginOffload(t.Context(), offload("card-a", 1))
+	if err == nil || !strings.Contains(err.Error(), "no more of these") || errors.Is(err, ErrUnknown) {
+		t.Errorf("begin: %v", err)
+	}
+	if list, err := l.Offloads(t.Context(), 0); err != nil || len(list) != 0 {
+		t.Errorf("%+v is there (%v)", list, err)
+	}
+}
+
+// An offload that is not there any more when it has just been written was not
+// begun.
+func TestBeginOffload_notThereAfterwards(t *testing.T) {
+	t.Parallel()
+	l := newLedger(t)
+	_, err := l.write.ExecContext(t.Context(), "CREATE TRIGGER gone AFTER INSERT ON offloads BEGIN DELETE FROM offloads WHERE seq = new.seq; END")
+	must(t, err)
+	if o, err := l.BeginOffload(t.Context(), offload("card-a", 1)); err == nil {
+		t.Errorf("begun: %+v", o)
+	}
+}
+
+// A ledger that cannot tell whether its proven copies still are must not say
+// that all is noted.
+func TestRecordFiles_proofsCannotBeCounted(t *testing.T) {
+	t.Parallel()
+	ctx, l := t.Context(), newLedger(t)
+	o := begin(t, l, "card-a", 4)
+	must(t, l.PutDrive(ctx, drive(0)), l.RecordProven(ctx, o.ID, drive(0).ID, paths(files(4)), at(1)),
+		l.PutCopy(ctx, Copy{OffloadID: o.ID, DriveID: drive(0).ID, Folder: "f", Status: CopyProven, Updated: at(1)}))
+	_, err := l.write.ExecContext(ctx, "ALTER TABLE proven RENAME TO astray")
+	must(t, err)
+	if err := l.RecordFiles(ctx, o.ID, files(4)); err == nil {
+		t.Error("it says that all is well")
+	}
 }
