@@ -108,8 +108,9 @@ func (j *job) creator(o ledger.Offload) mhl.Creator {
 func (j *job) folderName() (string, error) {
 	at, trusted := j.s.cfg.Now()
 	if !trusted {
+		nonsense := at.AddDate(100, 0, 0) // whatever the card holds: no file makes room for a later one
 		for _, e := range j.plan.Files {
-			if e.ModTime.After(at) && e.ModTime.Before(at.AddDate(100, 0, 0)) {
+			if e.ModTime.After(at) && e.ModTime.Before(nonsense) {
 				at = e.ModTime
 			}
 		}
