@@ -65,18 +65,23 @@ func TestSupervisor_cardWithNewFiles(t *testing.T) {
 			t.Fatalf("copies on a drive: %v, want two", folders)
 		}
 	}
-	added := 0
+	added, told := 0, 0
 	for name, data := range a.tree() {
 		if old, ok := before[name]; ok {
 			if old != data {
 				t.Errorf("%s was changed", name)
 			}
-		} else if strings.HasSuffix(name, ".JPG") {
+			continue
+		}
+		switch {
+		case strings.HasSuffix(name, ".JPG"):
 			added++
+		case strings.HasSuffix(name, ".mhl") && strings.Contains(data, first+"."):
+			told++
 		}
 	}
-	if added != 2 {
-		t.Errorf("%d pictures were added, want the 2 new ones", added)
+	if added != 2 || told != 1 {
+		t.Errorf("%d pictures were added, want the 2 new ones; %d manifests say where the rest is, want 1", added, told)
 	}
 	o := m.untilIdle().Offloads[0]
 	if o.ID != c.OffloadID || !slices.Equal(o.RefersTo, []string{first}) || o.Files != 2 {
