@@ -3,10 +3,13 @@ package daemon
 import (
 	"errors"
 	"fmt"
+	"io"
+	"path/filepath"
 	"testing"
 	"time"
 
 	"bothy/daemon/ledger"
+	"bothy/daemon/mhl"
 	"bothy/daemon/offload"
 	"bothy/daemon/state"
 	"bothy/policy"
@@ -93,5 +96,65 @@ func TestJob_conclude(t *testing.T) {
 	if c.OffloadsFinished != 1 || c.BytesRead != 60 || c.BytesWritten != 57 || c.FilesProven != 2 || c.CopiesProven != 0 || c.CopiesFailed != 1 ||
 		c.ReadBackMismatch != 3 || c.ReadBackErrors != 4 || c.FlushFailures != 5 {
 		t.Errorf("counted: %+v", c)
+	}
+}
+
+// A finished copy that turned out damaged counts no more, also when the ledger
+// was never told of it; then it is not looked for there.
+func TestJob_loseDamaged(t *testing.T) {
+	t.Parallel()
+	l, err := ledger.Open(t.Context(), filepath.Join(t.TempDir(), "ledger.db"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer l.Close()
+	var cfg Config
+	cfg.setDefaults()
+	j := &job{s: newSupervisor(cfg), early: newEarly()}
+	j.s.ledger = l
+	res := offload.Result{
+		Copies: []offload.CopyResult{
+			{DriveID: "a", DriveName: "Skerry a", Phase: state.CopyProven, Folder: "f"},
+			{DriveID: "b", DriveName: "Skerry b", Phase: state.CopyProven, Folder: "f"},
+		},
+		Damaged: map[string][]string{"b": {"DCIM/a.jpg"}},
+	}
+	j.loseDamaged(t.Context(), ledger.Offload{ID: unrecorded + "x"}, &res)
+	if a, b := res.Copies[0], res.Copies[1]; a.Phase != state.CopyProven || a.Err != nil || b.Phase != state.CopyFailed || !errors.Is(b.Err, offload.ErrMismatch) {
+		t.Errorf("%s: %v; %s: %v", a.Phase, a.Err, b.Phase, b.Err)
+	}
+	if len(j.notes) != 1 || j.notes[0].code != state.CopyDamaged || j.out.recorderErr != nil {
+		t.Errorf("notes %+v, the ledger: %v", j.notes, j.out.recorderErr)
+	}
+}
+
+// zeros is a drive on which every file is so long, and nothing but zeros.
+type zeros struct {
+	offload.FS
+	sizeBytes int64
+}
+
+func (z zeros) OpenMedium(string) (offload.Source, error) { return z, nil }
+func (z zeros) Size() int64                               { return z.sizeBytes }
+func (zeros) Close() error                                { return nil }
+
+func (z zeros) ReadAt(p []byte, at int64) (int, error) {
+	n := int(min(int64(len(p)), z.sizeBytes-at))
+	clear(p[:n])
+	if n < len(p) {
+		return n, io.EOF
+	}
+	return n, nil
+}
+
+// A manifest may be as long as those that are written and read, and not longer: a
+// copy with the longest one still stands when it is looked at again.
+func TestC4Of_longestManifest(t *testing.T) {
+	t.Parallel()
+	if _, err := c4Of(zeros{sizeBytes: mhl.MaxManifestBytes}, "ascmhl/0001.mhl"); err != nil {
+		t.Errorf("the longest: %v", err)
+	}
+	if sum, err := c4Of(zeros{sizeBytes: mhl.MaxManifestBytes + 1}, "ascmhl/0001.mhl"); err == nil {
+		t.Errorf("one byte more: %s", sum)
 	}
 }
