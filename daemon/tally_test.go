@@ -80,6 +80,27 @@ func TestTally_eachOfAPart(t *testing.T) {
 	}
 }
 
+// Files that stand in the same copies share one entry, also when a drive has lost
+// them, one after the other.
+func TestTally_losesTogether(t *testing.T) {
+	t.Parallel()
+	tally := newTally(bigPlan(1000))
+	for i := range tally.files {
+		for _, id := range []string{"a", "b"} {
+			tally.add(i, stand{Place: offload.Place{DriveID: id}, offloadID: "o"})
+		}
+	}
+	for i := range tally.files {
+		tally.lose(i, "a")
+		if tally.standsOn(i, "a") || !tally.standsOn(i, "b") {
+			t.Fatalf("file %d stands in %+v", i, tally.stands(i))
+		}
+	}
+	if n := len(tally.sets); n > 8 {
+		t.Errorf("%d files need %d entries", len(tally.files), n)
+	}
+}
+
 // provenJob is a job whose files all stand proven on some drives.
 func provenJob(plan *offload.Plan, drives int) *job {
 	j := &job{plan: plan, tally: newTally(plan)}
