@@ -235,6 +235,7 @@ func TestRun_cardAskedAgainWhenLate(t *testing.T) {
 	t.Parallel()
 	inBubble(t, func(t *testing.T, base string) {
 		g := newLate(t, base, lateCard())
+		g.job.Attempts = 2
 		g.card.hook = func(c call) *fault {
 			if c.kind == "read" && strings.HasSuffix(c.name, "011.JPG") {
 				return &fault{err: syscall.EIO}
