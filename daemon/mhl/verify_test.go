@@ -355,6 +355,22 @@ func TestVerify_knownFolders(t *testing.T) {
 	}
 }
 
+// A tree that grows beyond bounds while its files are read was not looked through.
+func TestVerify_growsBeyondBounds(t *testing.T) {
+	t.Parallel()
+	files := map[string]string{"A.TXT": "a"}
+	root := tempFolder(t, files)
+	_, err := Append(root, generation(t, files, checksum.XXH128, Original), nil)
+	must(t, err)
+	_, err = Verify(context.Background(), root, func(name string) (io.ReadCloser, error) {
+		must(t, root.MkdirAll(strings.Repeat("d/", maxTreeDepth+1)+"d", 0o755))
+		return root.Open(name)
+	}, nil)
+	if !errors.Is(err, errTree) {
+		t.Errorf("Verify() = %v", err)
+	}
+}
+
 // A chain that was cut anywhere, by a power cut say, is none: its first entries
 // alone would be an older history that looks whole.
 func TestReadChain_cutAnywhere(t *testing.T) {
