@@ -60,6 +60,33 @@ func TestSupervisor_brokenPolicyAtReload(t *testing.T) {
 	m.untilReleased(card) // the last good one goes on
 }
 
+// A card is released while a slower drive still gets its copy. Rules that ask for
+// more take that back at once, and not when the slow drive is done.
+func TestSupervisor_stricterRulesAfterAnEarlyRelease(t *testing.T) {
+	t.Parallel()
+	m := newSim(t, 1).start()
+	card, a, b := m.card("sda", "SKUA_1", 3), m.drive("sdb"), m.drive("sdc")
+	reached, goOn := b.blocked("create", ".unfinished")
+	m.plug(a, b)
+	m.plug(card)
+	<-reached
+	m.until("it is released", func(st *state.State) bool {
+		c, ok := cardOf(st, card.name)
+		return ok && c.Verdict == state.Release
+	})
+	m.writePolicy(strings.Replace(m.policy, "copies = 1", "copies = 3", 1))
+	m.reload <- struct{}{}
+	m.until("the release is taken back", func(st *state.State) bool {
+		c, ok := cardOf(st, card.name)
+		return ok && c.Verdict == state.Hold && len(b.finished()) == 0
+	})
+	goOn()
+	m.untilHeld(card, state.NeedsDrive, "needs 1 more drive")
+	if len(a.finished()) != 1 || len(b.finished()) != 1 {
+		t.Errorf("copies %v and %v", a.finished(), b.finished())
+	}
+}
+
 // A policy that is read again answers anew for the cards that are in.
 func TestSupervisor_reloadJudgesAnew(t *testing.T) {
 	t.Parallel()

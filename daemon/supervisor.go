@@ -282,6 +282,9 @@ func (s *supervisor) reload(ctx context.Context) {
 	} else {
 		s.decideAgain(ctx)
 		for _, c := range s.cards {
+			if c.job != nil && c.verdict == state.Release && s.outdated(c) {
+				s.takeBack(c.job, "the policy has changed since; it is judged again when slower drives have their copies", nil)
+			}
 			if c.verdict == state.Hold || s.outdated(c) {
 				s.requeue(c)
 			}
