@@ -153,9 +153,11 @@ func (s *supervisor) ended(j *job, out outcome) {
 	}
 	c.files, c.bytes = out.files, out.bytes
 	s.settle(c, out)
-	if j.policy != s.policy && s.phase != state.Stopping {
-		s.decideAgain(s.life)
-		if s.outdated(c) {
+	if j.policy != s.policy {
+		if s.phase != state.Stopping {
+			s.decideAgain(s.life)
+		}
+		if s.outdated(c) { // also at the end: a light is the last that is seen
 			s.requeue(c)
 		}
 	}
