@@ -2,6 +2,7 @@ package stories
 
 import (
 	"encoding/json"
+	"flag"
 	"fmt"
 	"strings"
 	"testing"
@@ -9,8 +10,7 @@ import (
 	"bothy/testdata/testbed"
 )
 
-// capacityLies is how many drives that lie about their capacity are tried.
-const capacityLies = 20
+var capacityLies = flag.Int("lies", 6, "drives that lie about their capacity")
 
 // lyingDrive makes /dev/mapper/lie: 14 MiB of a disk that claim to be 26, with
 // the last 12 written over those before them (dm-linear, kernel documentation,
@@ -47,7 +47,7 @@ func TestStory_capacityIsALie(t *testing.T) {
 	g.MustRun("modprobe dm-mod && chmod 755 /usr/bin/bothy && mkdir -p /run/good && mount " + g.Node("good") + " /run/good")
 	makers := []string{"mkfs.exfat", "mkfs.vfat", "mkfs.ext4 -F -q -m 0 -O ^has_journal"}
 	how := map[string]int{}
-	for round := range capacityLies {
+	for round := range *capacityLies {
 		// Some 16 MiB: more than there is, less than is claimed.
 		g.MustRun(fmt.Sprintf(`rm -rf /run/source && mkdir -p /run/source/DCIM && cd /run/source/DCIM
 			for i in $(seq 10 %d); do head -c $((%d * i + i * 77)) /dev/urandom >SKUA00$i.JPG; done`, 21+round/3%3, (90-4*(round/3%3))<<10))
@@ -83,5 +83,5 @@ func TestStory_capacityIsALie(t *testing.T) {
 			how["by the file system's own trouble"]++
 		}
 	}
-	t.Logf("%d of %d found before a release: %v", capacityLies, capacityLies, how)
+	t.Logf("%d of %d found before a release: %v", *capacityLies, *capacityLies, how)
 }

@@ -14,6 +14,7 @@ import (
 
 var (
 	flushTries = flag.Int("flushtries", 1, "what may have been lost after each flush is drawn so many times")
+	flushEvery = flag.Int("flushevery", 3, "of the flushes, only every so many, and the last four")
 	flushSeed  = flag.Uint64("flushseed", 1, "for what is drawn")
 )
 
@@ -51,6 +52,9 @@ func (c *chain) everyFlush(id string) {
 	chance := rand.New(rand.NewPCG(*flushSeed, 1))
 	tried, unreadable, finished, claimed := 0, 0, 0, 0
 	for n := range ends {
+		if n%*flushEvery != 0 && n < len(ends)-4 {
+			continue
+		}
 		for range *flushTries {
 			entries := ends[n]
 			if n+1 < len(ends) {
