@@ -74,7 +74,7 @@ func TestStory_cardWithBadSectors(t *testing.T) {
 	table := tableWith(imageBytes/sectorBytes, g.Node("card"), bad, func(from, n int64) string { return fmt.Sprintf("%d %d error", from, n) })
 	g.WriteFile("/run/table", []byte(table), 0o644)
 	g.MustRun("chmod 755 /usr/bin/bothy && modprobe dm-mod && blockdev --setro " + g.Node("card") +
-		" && dmsetup create --readonly worn /run/table && udevadm settle && mkdir -p /run/worn && mount -o ro /dev/mapper/worn /run/worn")
+		" && dmsetup create --readonly worn /run/table && udevadm settle && mkdir -p /run/worn && mount -t vfat -o ro /dev/mapper/worn /run/worn")
 	end := copyByHand(t, g, "/run/worn --to /run/drive0 --to /run/drive1")
 	if end.Verdict != "hold" || !strings.Contains(end.Reason, "2 files could not be read whole") {
 		t.Errorf("%s: %s", end.Verdict, end.Reason)
