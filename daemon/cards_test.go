@@ -207,12 +207,18 @@ func cutAll(dir, pattern string) error {
 	return nil
 }
 
+// withBadFile plugs in a drive, and a card of which one file fails in a kind of call.
+func withBadFile(t *testing.T, op string) (m *sim, card, drive *simMedium) {
+	m = newSim(t, 1).start()
+	card, drive = m.card("sda", "SKUA_1", 3), m.drive("sdb")
+	card.on(failing(op, "SKUA0002", syscall.EIO))
+	m.plug(card, drive)
+	return m, card, drive
+}
+
 func TestSupervisor_unreadableFile(t *testing.T) {
 	t.Parallel()
-	m := newSim(t, 1).start()
-	card, a := m.card("sda", "SKUA_1", 3), m.drive("sdb")
-	card.on(failing("read", "SKUA0002", syscall.EIO))
-	m.plug(card, a)
+	m, card, a := withBadFile(t, "read")
 	m.untilHeld(card, state.HoldByFault, "SKUA0002.JPG", "could not be read whole")
 	m.untilCondition(state.CardUnreadable)
 	for _, f := range a.finished() {
@@ -231,10 +237,7 @@ func TestSupervisor_unreadableFile(t *testing.T) {
 // same, once, and holds the card.
 func TestSupervisor_fileThatCannotBeOpened(t *testing.T) {
 	t.Parallel()
-	m := newSim(t, 1).start()
-	card, a := m.card("sda", "SKUA_1", 3), m.drive("sdb")
-	card.on(failing("open", "SKUA0002", syscall.EIO))
-	m.plug(card, a)
+	m, card, _ := withBadFile(t, "open")
 	c := m.untilHeld(card, state.HoldByFault, `"DCIM/100SKUAS/SKUA0002.JPG" cannot be read`)
 	if strings.Count(c.Reason, "cannot be read") != 1 {
 		t.Errorf("it is told more than once: %s", c.Reason)

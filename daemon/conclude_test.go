@@ -4,7 +4,6 @@ import (
 	"errors"
 	"fmt"
 	"io"
-	"path/filepath"
 	"testing"
 	"time"
 
@@ -38,10 +37,8 @@ func TestJob_folderName(t *testing.T) {
 	} {
 		t.Run(name, func(t *testing.T) {
 			t.Parallel()
-			var cfg Config
-			cfg.setDefaults()
-			cfg.Now = func() (time.Time, bool) { return clock, tc.trusted }
-			j := &job{s: newSupervisor(cfg), rule: policy.CardRule{Folder: "{date}/{time}"}, plan: &offload.Plan{}}
+			cfg := Config{Now: func() (time.Time, bool) { return clock, tc.trusted }}
+			j := &job{s: stillSupervisor(cfg), rule: policy.CardRule{Folder: "{date}/{time}"}, plan: &offload.Plan{}}
 			for i, at := range tc.files {
 				j.plan.Files = append(j.plan.Files, offload.Entry{Path: fmt.Sprint("DCIM/", i), ModTime: at})
 			}
@@ -59,9 +56,7 @@ func TestJob_folderName(t *testing.T) {
 // did not give whole stands on no drive, whatever the copy holds of it.
 func TestJob_conclude(t *testing.T) {
 	t.Parallel()
-	var cfg Config
-	cfg.setDefaults()
-	s := newSupervisor(cfg)
+	s := stillSupervisor(Config{})
 	plan := &offload.Plan{}
 	for _, name := range []string{"DCIM/a.jpg", "DCIM/b.jpg", "DCIM/c.jpg", "DCIM/d.jpg"} {
 		plan.Files = append(plan.Files, offload.Entry{Path: name})
@@ -103,15 +98,8 @@ func TestJob_conclude(t *testing.T) {
 // was never told of it; then it is not looked for there.
 func TestJob_loseDamaged(t *testing.T) {
 	t.Parallel()
-	l, err := ledger.Open(t.Context(), filepath.Join(t.TempDir(), "ledger.db"))
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer l.Close()
-	var cfg Config
-	cfg.setDefaults()
-	j := &job{s: newSupervisor(cfg), early: newEarly()}
-	j.s.ledger = l
+	j := &job{s: stillSupervisor(Config{}), early: newEarly()}
+	j.s.ledger = openLedger(t)
 	res := offload.Result{
 		Copies: []offload.CopyResult{
 			{DriveID: "a", DriveName: "Skerry a", Phase: state.CopyProven, Folder: "f"},

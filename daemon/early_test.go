@@ -23,9 +23,7 @@ func (m asked) Confirm() error { m.confirm(); return nil }
 func TestEarly_holdsUpNobody(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
-		var cfg Config
-		cfg.setDefaults()
-		s := newSupervisor(cfg)
+		s := stillSupervisor(Config{})
 		for len(s.calls) < cap(s.calls) { // the supervisor is busy
 			s.calls <- func() {}
 		}

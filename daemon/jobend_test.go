@@ -3,7 +3,6 @@ package daemon
 import (
 	"errors"
 	"fmt"
-	"path/filepath"
 	"testing"
 
 	"bothy/daemon/ledger"
@@ -53,18 +52,12 @@ func TestJob_cardErr(t *testing.T) {
 // verdict.
 func TestJob_update(t *testing.T) {
 	t.Parallel()
-	l, err := ledger.Open(t.Context(), filepath.Join(t.TempDir(), "ledger.db"))
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer l.Close()
+	l := openLedger(t)
 	o, err := l.BeginOffload(t.Context(), ledger.Offload{CardKey: "card"})
 	if err != nil {
 		t.Fatal(err)
 	}
-	var cfg Config
-	cfg.setDefaults()
-	j := &job{s: newSupervisor(cfg)}
+	j := &job{s: stillSupervisor(Config{})}
 	j.s.ledger = l
 	j.out = outcome{verdict: state.Hold, reason: "one drive is missing", offloadIDs: []string{unrecorded + "1", o.ID}}
 	j.update(t.Context(), ledger.OffloadOpen)

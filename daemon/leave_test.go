@@ -32,9 +32,7 @@ func TestLeave_releaseWhoseWordIsUnderWay(t *testing.T) {
 	} {
 		t.Run(name, func(t *testing.T) {
 			t.Parallel()
-			var cfg Config
-			cfg.setDefaults()
-			s := newSupervisor(cfg)
+			s := stillSupervisor(Config{})
 			s.policy = &policy.Policy{}
 			here := udev.Device{Name: "sda", Disk: "sda", DiskSeq: 1, SizeBytes: 1}
 			c := &card{dev: here, rule: &policy.CardRule{}, phase: state.CardWorking, verdict: state.Hold}

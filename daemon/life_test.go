@@ -11,6 +11,7 @@ import (
 
 	"bothy/daemon/state"
 	"bothy/daemon/status"
+	"bothy/policy"
 )
 
 const brokenPolicy = "[box]\ncopies = 0\ncolour = \"red\"\n"
@@ -84,6 +85,31 @@ func TestSupervisor_stricterRulesAfterAnEarlyRelease(t *testing.T) {
 	m.untilHeld(card, state.NeedsDrive, "needs 1 more drive")
 	if len(a.finished()) != 1 || len(b.finished()) != 1 {
 		t.Errorf("copies %v and %v", a.finished(), b.finished())
+	}
+}
+
+// What a job has found by rules that are not in force any more releases no card,
+// also when the box is just stopping: its last light stays on for a while.
+func TestSupervisor_endsByRulesInForce(t *testing.T) {
+	t.Parallel()
+	for _, phase := range []state.Phase{state.Watching, state.Stopping} {
+		s := stillSupervisor(Config{})
+		s.life, s.phase = t.Context(), phase
+		s.policy = &policy.Policy{Box: policy.Box{Copies: 3}}
+		c := &card{rule: &policy.CardRule{}, copies: 2, phase: state.CardWorking, verdict: state.Hold}
+		s.cards = []*card{c}
+		c.job = &job{s: s, card: c, cancel: func(error) {}, lane: s.traffic.join(nil, false), policy: &policy.Policy{}}
+		s.ended(c.job, outcome{verdict: state.Release, reason: "4 files, each proven on 2 drives"})
+		if c.verdict != state.Hold || c.job != nil {
+			t.Errorf("%v: the card is on %s: %s", phase, c.verdict, c.reason)
+		}
+		// By the same rules the release stands.
+		c.copies = 3
+		c.job = &job{s: s, card: c, cancel: func(error) {}, lane: s.traffic.join(nil, false), policy: s.policy}
+		s.ended(c.job, outcome{verdict: state.Release, reason: "4 files, each proven on 3 drives"})
+		if c.verdict != state.Release {
+			t.Errorf("%v: the card is on %s: %s", phase, c.verdict, c.reason)
+		}
 	}
 }
 

@@ -78,9 +78,7 @@ func TestCheckCopy_renamedAndNotNoted(t *testing.T) {
 			c4, err := c4Of(f, tc.folder+"/ascmhl.mhl")
 			must(err)
 
-			l, err := ledger.Open(ctx, filepath.Join(t.TempDir(), "ledger.db"))
-			must(err)
-			defer l.Close()
+			l := openLedger(t)
 			file := ledger.File{Path: "DCIM/a.jpg", SizeBytes: 7, ModTime: time.Unix(0, 0).UTC()}
 			must(l.PutDrive(ctx, ledger.Drive{ID: "a", Name: "Skerry a"}))
 			o, err := l.BeginOffload(ctx, ledger.Offload{CardKey: "card", Files: 1})
@@ -91,9 +89,7 @@ func TestCheckCopy_renamedAndNotNoted(t *testing.T) {
 				must(tc.damage(dir))
 			}
 
-			var cfg Config
-			cfg.setDefaults()
-			j := &job{s: newSupervisor(cfg), early: newEarly(), known: map[string]offload.Checksums{file.Path: {}}}
+			j := &job{s: stillSupervisor(Config{}), early: newEarly(), known: map[string]offload.Checksums{file.Path: {}}}
 			j.s.ledger = l
 			j.plan = &offload.Plan{Files: []offload.Entry{{Path: file.Path, SizeBytes: 7}}}
 			j.tally = newTally(j.plan)

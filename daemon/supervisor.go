@@ -282,10 +282,12 @@ func (s *supervisor) reload(ctx context.Context) {
 	} else {
 		s.decideAgain(ctx)
 		for _, c := range s.cards {
-			if c.job != nil && c.verdict == state.Release && s.outdated(c) {
-				s.takeBack(c.job, "the policy has changed since; it is judged again when slower drives have their copies", nil)
-			}
-			if c.verdict == state.Hold || s.outdated(c) {
+			switch {
+			case c.job != nil: // its end has it judged again
+				if c.verdict == state.Release && s.outdated(c) {
+					s.takeBack(c.job, "the policy has changed since; leave it in: it is judged again when the slower drives have their copies", nil)
+				}
+			case c.verdict == state.Hold || s.outdated(c):
 				s.requeue(c)
 			}
 		}
