@@ -1,6 +1,7 @@
 package mhl
 
 import (
+	"os"
 	"slices"
 	"testing"
 
@@ -8,6 +9,18 @@ import (
 
 	"bothy/daemon/checksum"
 )
+
+// addHistory makes a folder with files and a history of its own.
+func addHistory(t *testing.T, root *os.Root, dir string, files map[string]string, algorithm string) {
+	t.Helper()
+	must(t, root.MkdirAll(dir, 0o755))
+	inner, err := root.OpenRoot(dir)
+	must(t, err)
+	defer inner.Close()
+	folder(t, inner.Name(), files).Close()
+	_, err = Append(inner, generation(t, files, algorithm, Original), nil)
+	must(t, err)
+}
 
 // Two cards with histories of their own lie in a folder that gets its first:
 // what the standard calls nested histories.
@@ -20,14 +33,7 @@ func TestAppend_nestedHistories(t *testing.T) {
 	all := map[string]string{"summary.txt": "all of it"}
 	root := tempFolder(t, all)
 	for card, files := range cards {
-		must(t, root.MkdirAll(card, 0o755))
-		inner, err := root.OpenRoot(card)
-		must(t, err)
-		defer inner.Close()
-		folder(t, inner.Name(), files).Close()
-		if _, err := Append(inner, generation(t, files, checksum.MD5, Original), nil); err != nil {
-			t.Fatal(err)
-		}
+		addHistory(t, root, card, files, checksum.MD5)
 		for name, content := range files {
 			all[card+"/"+name] = content
 		}
@@ -80,15 +86,7 @@ func TestAppend_nestedHistories(t *testing.T) {
 func TestOpen_onlyNested(t *testing.T) {
 	t.Parallel()
 	root := tempFolder(t, map[string]string{"loose.txt": "x"})
-	must(t, root.Mkdir("A002", 0o755))
-	inner, err := root.OpenRoot("A002")
-	must(t, err)
-	defer inner.Close()
-	files := map[string]string{"clip.mov": "one"}
-	folder(t, inner.Name(), files).Close()
-	if _, err := Append(inner, generation(t, files, checksum.SHA1, Original), nil); err != nil {
-		t.Fatal(err)
-	}
+	addHistory(t, root, "A002", map[string]string{"clip.mov": "one"}, checksum.SHA1)
 	h, err := Open(root)
 	if err != nil {
 		t.Fatal(err)
@@ -109,14 +107,7 @@ func TestOpen_onlyNested(t *testing.T) {
 func TestVerify_nestedManifestRewritten(t *testing.T) {
 	t.Parallel()
 	root := tempFolder(t, nil)
-	must(t, root.MkdirAll("A002", 0o755))
-	inner, err := root.OpenRoot("A002")
-	must(t, err)
-	defer inner.Close()
-	files := map[string]string{"clip.mov": "one"}
-	folder(t, inner.Name(), files).Close()
-	_, err = Append(inner, generation(t, files, checksum.MD5, Original), nil)
-	must(t, err)
+	addHistory(t, root, "A002", map[string]string{"clip.mov": "one"}, checksum.MD5)
 	written, err := Append(root, generation(t, map[string]string{"A002/clip.mov": "one"}, checksum.MD5, Verified), nil)
 	must(t, err)
 	nested := written.Nested[0]
@@ -141,14 +132,7 @@ func paths(list []Finding) []string {
 func TestVerify_orphansByPath(t *testing.T) {
 	t.Parallel()
 	root := tempFolder(t, nil)
-	must(t, root.MkdirAll("A002", 0o755))
-	inner, err := root.OpenRoot("A002")
-	must(t, err)
-	defer inner.Close()
-	files := map[string]string{"clip.mov": "one"}
-	folder(t, inner.Name(), files).Close()
-	_, err = Append(inner, generation(t, files, checksum.MD5, Original), nil)
-	must(t, err)
+	addHistory(t, root, "A002", map[string]string{"clip.mov": "one"}, checksum.MD5)
 	written, err := Append(root, generation(t, map[string]string{"A002/clip.mov": "one"}, checksum.MD5, Verified), nil)
 	must(t, err)
 	want := []string{"A002/ascmhl/0009_lost.mhl", "ascmhl/0009_lost.mhl"}

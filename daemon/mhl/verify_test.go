@@ -305,12 +305,9 @@ func TestVerifier_unlisted(t *testing.T) {
 // A folder that a file stands in the way of is no folder that is as recorded.
 func TestVerify_fileInTheWay(t *testing.T) {
 	t.Parallel()
-	files := map[string]string{"A.TXT": "a"}
+	files := map[string]string{"A.TXT": "a", "DCIM/": "", "DCIM/100SKUAS/": "", "DCIM/100SKUAS/EMPTY/": ""}
 	root := tempFolder(t, files)
-	must(t, root.MkdirAll("DCIM/100SKUAS/EMPTY", 0o755))
-	g := generation(t, files, checksum.XXH128, Original)
-	g.Dirs = []string{"DCIM", "DCIM/100SKUAS", "DCIM/100SKUAS/EMPTY"}
-	_, err := Append(root, g, nil)
+	_, err := Append(root, generation(t, files, checksum.XXH128, Original), nil)
 	must(t, err)
 	must(t, root.RemoveAll("DCIM"))
 	must(t, root.WriteFile("DCIM", nil, 0o644))
@@ -327,12 +324,9 @@ func TestVerify_fileInTheWay(t *testing.T) {
 // holds a file that is, are nothing that nobody knows of.
 func TestVerify_knownFolders(t *testing.T) {
 	t.Parallel()
-	files := map[string]string{"MISC/LOGS/A.TXT": "a"}
+	files := map[string]string{"MISC/LOGS/A.TXT": "a", "DCIM/": "", "DCIM/EMPTY/": ""}
 	root := tempFolder(t, files)
-	must(t, root.MkdirAll("DCIM/EMPTY", 0o755))
-	g := generation(t, files, checksum.XXH128, Original)
-	g.Dirs = []string{"DCIM", "DCIM/EMPTY"}
-	written, err := Append(root, g, nil)
+	written, err := Append(root, generation(t, files, checksum.XXH128, Original), nil)
 	must(t, err)
 	// Others record no folder but those that they find empty.
 	text := string(read(t, root, written.Path))

@@ -3,7 +3,6 @@ package offload
 import (
 	"context"
 	"errors"
-	"io"
 	"strings"
 	"syscall"
 	"testing"
@@ -29,18 +28,13 @@ func TestRun_cardAnswersOnly(t *testing.T) {
 		opened  int
 	}{
 		"asked at the end":         {"", 4},
-		"asked after a bad sector": {"001.JPG", 2},
+		"asked after a bad sector": {"DCIM/001.JPG", 2},
 	} {
 		t.Run(name, func(t *testing.T) {
 			t.Parallel()
 			g := newRig(t, memoryDir(t), manySmall(4), 1)
 			g.job.Card.Medium = unheard{ErrCardChanged}
-			g.card.hook = func(c call) *fault {
-				if c.kind == "read" && tc.failing != "" && strings.HasSuffix(c.name, tc.failing) {
-					return &fault{err: syscall.EIO}
-				}
-				return nil
-			}
+			damage("read", fault{err: syscall.EIO})(g.card, tc.failing)
 			res := Run(context.Background(), g.job)
 			g.audit(t, res)
 			if !errors.Is(res.CardErr, ErrCardChanged) || len(res.Unreadable) != 0 || g.card.count("open") != tc.opened || g.rec.has("proven ") {
@@ -120,38 +114,6 @@ func TestRun_stoppedWithoutABuffer(t *testing.T) {
 	})
 }
 
-// silentFS is a card that gives nothing of one file from some byte on, and no
-// error either.
-type silentFS struct {
-	FS
-	name string
-	from int64
-}
-
-func (x silentFS) Open(name string) (Source, error) {
-	src, err := x.FS.Open(name)
-	if err == nil && strings.HasSuffix(name, x.name) {
-		src = silentSource{src, x.from}
-	}
-	return src, err
-}
-
-type silentSource struct {
-	Source
-	from int64
-}
-
-func (s silentSource) ReadAt(p []byte, at int64) (int, error) {
-	if at >= s.from {
-		return 0, nil
-	}
-	n, err := s.Source.ReadAt(p[:min(int64(len(p)), s.from-at)], at)
-	if errors.Is(err, io.EOF) {
-		err = nil
-	}
-	return n, err
-}
-
 // TestRun_cardGivesNothing: a file that ends without a word before its end is no
 // whole file, and no drive's fault.
 func TestRun_cardGivesNothing(t *testing.T) {
@@ -159,23 +121,15 @@ func TestRun_cardGivesNothing(t *testing.T) {
 	for _, from := range []int64{0, 4096} {
 		g := newRig(t, memoryDir(t), smallCard(), 1)
 		const bad = "DCIM/100SKUAS/B.JPG"
-		g.job.Card.FS = silentFS{g.card, "B.JPG", from}
+		g.job.Card.FS = otherFS{g.card, "B.JPG", silent(from)}
 		res := Run(context.Background(), g.job)
 		c := res.Copies[0]
 		if _, ok := res.Sums[bad]; ok || c.Phase != state.CopyIncomplete || res.Unreadable[bad] == "" || res.Mismatches != 0 || res.CardErr != nil {
 			t.Errorf("from byte %d: %s: %v; %q, a checksum: %v, %d mismatches, %v", from, c.Phase, c.Err, res.Unreadable[bad], ok, res.Mismatches, res.CardErr)
 		}
-		rest := tree{}
 		for name, n := range g.tree {
-			if name != bad {
-				rest[name] = n
-			}
-		}
-		for name, n := range rest {
-			if !n.dir {
-				if _, ok := res.Sums[name]; !ok {
-					t.Errorf("from byte %d: no checksum of %s", from, name)
-				}
+			if _, ok := res.Sums[name]; !ok && !n.dir && name != bad {
+				t.Errorf("from byte %d: no checksum of %s", from, name)
 			}
 		}
 	}
@@ -236,12 +190,7 @@ func TestRun_cardAskedAgainWhenLate(t *testing.T) {
 	inBubble(t, func(t *testing.T, base string) {
 		g := newLate(t, base, lateCard())
 		g.job.Attempts = 2
-		g.card.hook = func(c call) *fault {
-			if c.kind == "read" && strings.HasSuffix(c.name, "011.JPG") {
-				return &fault{err: syscall.EIO}
-			}
-			return nil
-		}
+		damage("read", fault{err: syscall.EIO})(g.card, "DCIM/011.JPG")
 		for i := range 2 {
 			damage("read medium", fault{change: flip})(g.drives[i], testFolder+IncompleteSuffix+"/B.MOV")
 		}
@@ -264,22 +213,13 @@ func TestRun_cardAskedAgainWhenLate(t *testing.T) {
 	})
 }
 
-// OpenMedium: the same of a drive.
-func (x silentFS) OpenMedium(name string) (Source, error) {
-	src, err := x.FS.OpenMedium(name)
-	if err == nil && strings.HasSuffix(name, x.name) {
-		src = silentSource{src, x.from}
-	}
-	return src, err
-}
-
 // TestRun_manifestGivesNothing: a drive that gives nothing of the manifest any
 // more, and says nothing either, has no proven copy, and holds nobody up.
 func TestRun_manifestGivesNothing(t *testing.T) {
 	t.Parallel()
 	for _, from := range []int64{0, 4096} {
 		g := newRig(t, memoryDir(t), manySmall(40), 2)
-		g.job.Drives[0].FS = silentFS{g.drives[0], ".mhl", from}
+		g.job.Drives[0].FS = otherFS{g.drives[0], ".mhl", silent(from)}
 		res := Run(context.Background(), g.job)
 		mustProve(t, res, 1)
 		if c := res.Copies[0]; c.Phase != state.CopyFailed || !errors.Is(c.Err, ErrMismatch) || g.rec.has("finishing id-0") {

@@ -49,28 +49,6 @@ func (g *rig) fromCopies() (n int) {
 	return n
 }
 
-// sizedFS lies about the length of one file.
-type sizedFS struct {
-	FS
-	name string
-	by   int64
-}
-
-func (x sizedFS) OpenMedium(name string) (Source, error) {
-	src, err := x.FS.OpenMedium(name)
-	if err == nil && name == x.name {
-		src = sizedSource{src, x.by}
-	}
-	return src, err
-}
-
-type sizedSource struct {
-	Source
-	by int64
-}
-
-func (s sizedSource) Size() int64 { return s.Source.Size() + s.by }
-
 // damages are what can become of a file of a finished copy. Hidden ones are
 // seen by the checksum only.
 var damages = []struct {
@@ -83,8 +61,8 @@ var damages = []struct {
 	{"it cannot be read", damage("read medium", fault{err: syscall.EIO})},
 	{"it cannot be opened", damage("open medium", fault{err: syscall.EIO})},
 	{"it is missing", damage("open medium", fault{err: fs.ErrNotExist})},
-	{"it is shorter", func(d *faultFS, name string) { d.FS = sizedFS{d.FS, name, -1} }},
-	{"it is longer", func(d *faultFS, name string) { d.FS = sizedFS{d.FS, name, 4096} }},
+	{"it is shorter", func(d *faultFS, name string) { d.FS = otherFS{d.FS, name, sized(-1)} }},
+	{"it is longer", func(d *faultFS, name string) { d.FS = otherFS{d.FS, name, sized(4096)} }},
 }
 
 func damage(kind string, f fault) func(*faultFS, string) {
@@ -157,12 +135,7 @@ func TestRun_damagedAndCardThere(t *testing.T) {
 	t.Parallel()
 	inBubble(t, func(t *testing.T, base string) {
 		g := newLate(t, base, lateCard())
-		g.card.hook = func(c call) *fault {
-			if c.kind == "read" && strings.HasSuffix(c.name, "011.JPG") {
-				return &fault{err: syscall.EIO}
-			}
-			return nil
-		}
+		damage("read", fault{err: syscall.EIO})(g.card, "DCIM/011.JPG")
 		for i := range 2 {
 			damage("read medium", fault{change: flip})(g.drives[i], testFolder+IncompleteSuffix+"/B.MOV")
 		}

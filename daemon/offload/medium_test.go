@@ -178,28 +178,13 @@ func TestRun_cardGone(t *testing.T) {
 	}
 }
 
-// grownFS is a card on which one file has another length than when it was listed.
-type grownFS struct {
-	FS
-	name string
-	by   int64
-}
-
-func (x grownFS) Open(name string) (Source, error) {
-	src, err := x.FS.Open(name)
-	if err == nil && strings.HasSuffix(name, x.name) {
-		src = sizedSource{src, x.by}
-	}
-	return src, err
-}
-
 // TestRun_fileOfAnotherLength: a file that has grown or shrunk since the card was
 // listed is not copied as far as it was listed, and then called proven.
 func TestRun_fileOfAnotherLength(t *testing.T) {
 	t.Parallel()
 	for _, by := range []int64{-1, 1, 4096} {
 		g := newRig(t, memoryDir(t), smallCard(), 1)
-		g.job.Card.FS = grownFS{g.card, "A.MOV", by}
+		g.job.Card.FS = otherFS{g.card, "A.MOV", sized(by)}
 		res := Run(context.Background(), g.job)
 		c, why := res.Copies[0], res.Unreadable["DCIM/100SKUAS/A.MOV"]
 		if c.Phase != state.CopyIncomplete || !strings.Contains(why, "when it was listed") || res.CardErr != nil {

@@ -100,13 +100,13 @@ func TestRun_secondLookEndsEarly(t *testing.T) {
 // laterFS lies about the length of one file from the second time on that it is
 // opened.
 type laterFS struct {
-	sizedFS
+	otherFS
 	mu     *sync.Mutex
 	opened *int // guarded by mu
 }
 
 func (x laterFS) OpenMedium(name string) (Source, error) {
-	if name != x.name {
+	if name != x.ending {
 		return x.FS.OpenMedium(name)
 	}
 	x.mu.Lock()
@@ -116,7 +116,7 @@ func (x laterFS) OpenMedium(name string) (Source, error) {
 	if first {
 		return x.FS.OpenMedium(name)
 	}
-	return x.sizedFS.OpenMedium(name)
+	return x.otherFS.OpenMedium(name)
 }
 
 // TestRun_secondLookAtTheLength: a file that agreed and has another length now is
@@ -126,7 +126,7 @@ func TestRun_secondLookAtTheLength(t *testing.T) {
 	for _, by := range []int64{-1, 1, 4096} {
 		g := newRig(t, memoryDir(t), smallCard(), 2)
 		opened := 0
-		g.job.Drives[0].FS = laterFS{sizedFS{g.drives[0], work("DCIM/C.JPG"), by}, &sync.Mutex{}, &opened}
+		g.job.Drives[0].FS = laterFS{otherFS{g.drives[0], work("DCIM/C.JPG"), sized(by)}, &sync.Mutex{}, &opened}
 		res := Run(context.Background(), g.job)
 		mustProve(t, res, 1)
 		g.audit(t, res)
