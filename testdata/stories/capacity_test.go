@@ -10,7 +10,7 @@ import (
 	"bothy/testdata/testbed"
 )
 
-var capacityLies = flag.Int("lies", 6, "drives that lie about their capacity")
+var capacityLies = flag.Int("lies", 20, "drives that lie about their capacity")
 
 // lyingDrive makes /dev/mapper/lie: 14 MiB of a disk that claim to be 26, with
 // the last 12 written over those before them (dm-linear, kernel documentation,

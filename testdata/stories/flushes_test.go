@@ -14,7 +14,7 @@ import (
 
 var (
 	flushTries = flag.Int("flushtries", 1, "what may have been lost after each flush is drawn so many times")
-	flushEvery = flag.Int("flushevery", 3, "of the flushes, only every so many, and the last four")
+	flushEvery = flag.Int("flushevery", 1, "of the flushes, only every so many, and the last four")
 	flushSeed  = flag.Uint64("flushseed", 1, "for what is drawn")
 )
 
