@@ -32,6 +32,11 @@ func (r *run) catchUp(ctx context.Context) {
 
 // sources are the drives whose copy is finished.
 func (r *run) sources() (list []*target) {
+	for _, t := range r.from {
+		if !t.isSetAside() {
+			list = append(list, t)
+		}
+	}
 	for _, t := range r.targets {
 		if p := t.ended(); !t.isSetAside() && (p == state.CopyProven || p == state.CopyIncomplete) {
 			list = append(list, t)

@@ -26,6 +26,9 @@ func (t *target) finish(ctx context.Context, unsure int) {
 	if unreachable+unsure > 0 {
 		final += IncompleteSuffix
 		result.Phase, result.Err = state.CopyIncomplete, t.run.lacks(unreachable, unsure)
+	} else if t.run.job.Incomplete {
+		final += IncompleteSuffix
+		result.Phase, result.Err = state.CopyIncomplete, errSaved
 	} else if t.run.job.Verify == VerifySize {
 		result.Phase = state.CopyUnproven
 	}
@@ -216,6 +219,9 @@ func (r *run) fileHash(f *file, at time.Time) mhl.FileHash {
 	h := mhl.FileHash{
 		Path: f.Path, SizeBytes: f.SizeBytes, ModTime: f.ModTime,
 		Algorithm: r.job.Checksum, Value: f.sums[0], Action: mhl.Original, HashedAt: at,
+	}
+	if len(r.job.From) > 0 {
+		h.Action = mhl.Verified
 	}
 	for algorithm, value := range r.job.Earlier[f.Path] {
 		sum := f.sumLocked(r, algorithm)

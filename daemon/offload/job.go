@@ -114,8 +114,18 @@ type Job struct {
 	// CardDone, if set, is called once, when Copies copies are proven and
 	// nothing more will be read from the card; catching up may follow.
 	CardDone func()
-	// Yield, if set, is called between portions while drives catch up. It
-	// blocks as long as other work goes first; its error ends the catching up.
+	// From are finished copies that stand in for the card: their drives are read
+	// and not written, and Card is not needed. Folder is where each copy stands,
+	// and Held the files that it gives. A file is read from the first of them
+	// that has it, and must agree with Known, which has every file of the plan:
+	// what has rotted is in Result.Damaged, is had from the next one, and is
+	// never passed on.
+	From []Drive
+	// Incomplete: From hold what was saved of a card that could not be read whole.
+	Incomplete bool
+	// Yield, if set, is called between portions while drives catch up, and for a
+	// job with From before all reading. It blocks as long as other work goes
+	// first; its error ends the catching up.
 	Yield    func(context.Context) error
 	Recorder Recorder       // nil: nothing is recorded
 	Progress func(Progress) // nil: nobody looks; called from one goroutine
@@ -178,7 +188,10 @@ type Result struct {
 	HistoryBroken []string
 	// Damaged are files of finished copies that could not be passed on to
 	// another drive, or did not agree with the card any more, by drive id.
-	Damaged       map[string][]string
+	Damaged map[string][]string
+	// FromErrs says, in the order of Job.From, why a drive could not be read from
+	// any more; nil while it could.
+	FromErrs      []error
 	RecorderErr   error // the first failure to make a note
 	BytesRead     int64
 	FlushFailures int

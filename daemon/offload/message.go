@@ -100,10 +100,17 @@ func (f *file) agree(sums []string, sample string) error {
 	return err
 }
 
-// confirm holds what a copy gave against what the card gave.
+// confirm holds what a copy gave against what the card gave. Of a card that was
+// read long ago the sample may not be known.
 func (f *file) confirm(sum, sample string) error {
-	if c, ok := f.checksums(); !ok || c.Sum != sum || c.Sample != sample {
+	c, ok := f.checksums()
+	if !ok || c.Sum != sum || c.Sample != sample && c.Sample != "" {
 		return errCopyDiffers
+	}
+	if c.Sample == "" {
+		f.mu.Lock()
+		f.sample = sample
+		f.mu.Unlock()
 	}
 	return nil
 }

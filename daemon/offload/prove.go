@@ -42,6 +42,9 @@ func (s *stint) prove(ctx context.Context, l *landing, p *prover) {
 			if err := s.afterWriting(ctx); err != nil {
 				return 0, err
 			}
+			if err := t.run.giveWay(ctx); err != nil {
+				return 0, err
+			}
 			return l.await(at, t.gone, ctx.Done())
 		})
 	}
@@ -211,7 +214,7 @@ func (t *target) checkSize(f *file) error {
 // with is taken from them.
 func (t *target) proveHeld(ctx context.Context) {
 	p := newProver(t)
-	all := func(int64) (int64, error) { return 1<<63 - 1, nil }
+	all := func(int64) (int64, error) { return 1<<63 - 1, t.run.giveWay(ctx) }
 	for _, f := range t.run.files {
 		held, ok := t.drive.Held[f.Path]
 		if !ok || t.isSetAside() || ctx.Err() != nil {

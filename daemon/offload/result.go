@@ -20,6 +20,9 @@ func (r *run) result() Result {
 	for i, t := range r.targets {
 		res.Copies[i] = t.outcome()
 	}
+	for _, t := range r.from {
+		res.FromErrs = append(res.FromErrs, t.reason())
+	}
 	for t, damaged := range r.damaged {
 		for _, f := range r.all() {
 			if damaged[f.index] {
@@ -51,6 +54,8 @@ func (t *target) outcome() CopyResult {
 		c.Phase, c.Err = state.CopyUnfinished, t.run.cardErr
 	case t.run.yielded != nil:
 		c.Phase, c.Err = state.CopyUnfinished, t.run.yielded
+	case len(t.run.from) > 0:
+		c.Phase, c.Err = state.CopyUnfinished, errNotAll // other copies may hold the rest
 	default:
 		c.Phase, c.Err = state.CopyFailed, errNotAll
 	}

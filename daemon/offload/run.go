@@ -19,6 +19,7 @@ type run struct {
 	job        *Job
 	files      []*file
 	targets    []*target // in the order of job.Drives
+	from       []*target // in the order of job.From
 	algorithms []string  // the job's own, then those of the card's manifests
 	ring       *ring
 	books      *books
@@ -63,6 +64,7 @@ func (r *run) carryOut(ctx context.Context) Result {
 	defer stopWatch()
 	r.books.open(ctx)
 	r.start(ctx)
+	r.cardDone = len(job.From) > 0 // there is none
 	for pass := 0; pass < job.attempts() && r.cardErr == nil && !r.cardDone; pass++ {
 		if !r.pass(ctx) {
 			break
@@ -83,8 +85,13 @@ func (r *run) carryOut(ctx context.Context) Result {
 
 // Validate says whether a job makes sense at all.
 func (j *Job) Validate() error {
-	if j.Plan == nil || j.Now == nil || j.Card.FS == nil {
+	if j.Plan == nil || j.Now == nil || j.Card.FS == nil && len(j.From) == 0 {
 		return fmt.Errorf("%w: a job needs a card, a plan and a clock", ErrRefused)
+	}
+	if len(j.From) > 0 {
+		if err := j.validateFrom(); err != nil {
+			return err
+		}
 	}
 	if !checksum.Known(j.Checksum) {
 		return fmt.Errorf("%w: unknown checksum %q", ErrRefused, j.Checksum)
@@ -119,6 +126,9 @@ func newRun(job *Job) *run {
 	for i := range job.Drives {
 		r.targets = append(r.targets, newTarget(r, &job.Drives[i]))
 	}
+	for i := range job.From {
+		r.from = append(r.from, newSource(r, &job.From[i]))
+	}
 	return r
 }
 
@@ -150,6 +160,9 @@ func (r *run) watch() (stop func()) {
 			select {
 			case now := <-ticker.C:
 				for _, t := range r.targets {
+					t.checkHung(now, r.job.patience())
+				}
+				for _, t := range r.from {
 					t.checkHung(now, r.job.patience())
 				}
 				r.report()

@@ -57,6 +57,9 @@ func (t *target) lookAtFiles(ctx context.Context, files []*file, next *atomic.In
 			return t.reason()
 		default:
 		}
+		if err := t.run.giveWay(ctx); err != nil {
+			return err
+		}
 		if f := files[i]; t.stands(f) == proven {
 			if err := t.lookAgain(f, block); err != nil {
 				return err
