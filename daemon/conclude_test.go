@@ -38,7 +38,7 @@ func TestJob_folderName(t *testing.T) {
 		t.Run(name, func(t *testing.T) {
 			t.Parallel()
 			cfg := Config{Now: func() (time.Time, bool) { return clock, tc.trusted }}
-			j := &job{s: stillSupervisor(cfg), rule: policy.CardRule{Folder: "{date}/{time}"}, plan: &offload.Plan{}}
+			j := &job{task: task{s: stillSupervisor(cfg)}, rule: policy.CardRule{Folder: "{date}/{time}"}, plan: &offload.Plan{}}
 			for i, at := range tc.files {
 				j.plan.Files = append(j.plan.Files, offload.Entry{Path: fmt.Sprint("DCIM/", i), ModTime: at})
 			}
@@ -61,7 +61,7 @@ func TestJob_conclude(t *testing.T) {
 	for _, name := range []string{"DCIM/a.jpg", "DCIM/b.jpg", "DCIM/c.jpg", "DCIM/d.jpg"} {
 		plan.Files = append(plan.Files, offload.Entry{Path: name})
 	}
-	j := &job{s: s, early: newEarly(), plan: plan, tally: newTally(plan), known: map[string]offload.Checksums{}}
+	j := &job{task: task{s: s}, early: newEarly(), plan: plan, tally: newTally(plan), known: map[string]offload.Checksums{}}
 	j.drives = []*jobDrive{{identity: Identity{ID: "a"}, opened: &Opened{Disks: []string{"sda"}}}, {identity: Identity{ID: "b"}, opened: &Opened{Disks: []string{"sdb"}}}}
 	broken := errors.New("the ledger is full")
 	cause := errors.New("the card gave up")
@@ -79,8 +79,8 @@ func TestJob_conclude(t *testing.T) {
 	for len(s.calls) > 0 {
 		(<-s.calls)()
 	}
-	if !errors.Is(j.out.recorderErr, broken) {
-		t.Errorf("about the ledger: %v", j.out.recorderErr)
+	if !errors.Is(j.recorderErr, broken) {
+		t.Errorf("about the ledger: %v", j.recorderErr)
 	}
 	for i, want := range []bool{true, false, false, true} {
 		if got := j.tally.standsOn(i, "a"); got != want || j.tally.standsOn(i, "b") {
@@ -98,7 +98,7 @@ func TestJob_conclude(t *testing.T) {
 // was never told of it; then it is not looked for there.
 func TestJob_loseDamaged(t *testing.T) {
 	t.Parallel()
-	j := &job{s: stillSupervisor(Config{}), early: newEarly()}
+	j := &job{task: task{s: stillSupervisor(Config{})}, early: newEarly()}
 	j.s.ledger = openLedger(t)
 	res := offload.Result{
 		Copies: []offload.CopyResult{
@@ -111,8 +111,8 @@ func TestJob_loseDamaged(t *testing.T) {
 	if a, b := res.Copies[0], res.Copies[1]; a.Phase != state.CopyProven || a.Err != nil || b.Phase != state.CopyFailed || !errors.Is(b.Err, offload.ErrMismatch) {
 		t.Errorf("%s: %v; %s: %v", a.Phase, a.Err, b.Phase, b.Err)
 	}
-	if len(j.notes) != 1 || j.notes[0].code != state.CopyDamaged || j.out.recorderErr != nil {
-		t.Errorf("notes %+v, the ledger: %v", j.notes, j.out.recorderErr)
+	if len(j.notes) != 1 || j.notes[0].code != state.CopyDamaged || j.recorderErr != nil {
+		t.Errorf("notes %+v, the ledger: %v", j.notes, j.recorderErr)
 	}
 }
 

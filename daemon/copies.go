@@ -2,13 +2,10 @@ package daemon
 
 import (
 	"context"
-	"errors"
 	"fmt"
 	"maps"
 	"slices"
 	"strings"
-
-	"golang.org/x/sys/unix"
 
 	"bothy/daemon/ledger"
 	"bothy/daemon/mhl"
@@ -46,11 +43,11 @@ func (j *job) offload(ctx context.Context, g group, last bool) error {
 	if len(g.drives) == 0 {
 		return nil
 	}
-	j.noteBegun(ctx, o, g, ej.Drives)
+	j.noteBegun(ctx, o.ID, g.drives, ej.Drives)
 	j.publishOffload(o, g, ej.Drives)
 	watch := j.paced(o.ID, &ej)
 	ej.Progress = func(p offload.Progress) {
-		j.s.claims.written(j, p)
+		j.s.claims.written(&j.task, p)
 		watch(p)
 	}
 	if err := ej.Validate(); err != nil {
@@ -127,7 +124,7 @@ func (j *job) engineDrive(ctx context.Context, d *jobDrive, o ledger.Offload, g 
 		Limits: d.opened.Limits, Folder: o.Folder, ReserveBytes: d.rule.ReserveBytes, ReadBackAfter: d.rotating(), Place: d.place(),
 	}
 	if resumed {
-		j.resume(ctx, d, o, &e)
+		j.resume(ctx, d, o.ID, j.known, &e)
 	}
 	missing := int64(0)
 	for _, f := range g.plan.Files {
@@ -135,8 +132,8 @@ func (j *job) engineDrive(ctx context.Context, d *jobDrive, o ledger.Offload, g 
 			missing += f.SizeBytes
 		}
 	}
-	others := j.s.claims.plan(j, d.identity.ID, missing)
-	if free, err := ask(ctx, j, d, freeBytes); err == nil {
+	others := j.s.claims.plan(&j.task, d.identity.ID, missing)
+	if free, err := ask(ctx, &j.task, d, freeBytes); err == nil {
 		e.FreeBytes = max(0, free-others)
 	}
 	return e
@@ -167,7 +164,7 @@ func (j *job) conclude(ctx context.Context, o ledger.Offload, g group, drives []
 		if c.Phase == state.CopyUnfinished || c.Phase == state.CopyIncomplete {
 			d.err = nil // the card's doing, not the drive's
 		}
-		j.noteCopy(ctx, o, drives[i], c)
+		j.noteCopy(ctx, o.ID, drives[i], c)
 		if c.Phase != state.CopyProven && c.Phase != state.CopyIncomplete {
 			continue
 		}
@@ -183,7 +180,7 @@ func (j *job) conclude(ctx context.Context, o ledger.Offload, g group, drives []
 		j.noteSalvages(ctx, o.ID, res.Salvaged)
 	}
 	if res.CardErr == nil {
-		j.leaveSnapshots(ctx, g)
+		j.leaveSnapshots(ctx, g.drives)
 	}
 	return res.CardErr
 }
@@ -227,76 +224,4 @@ func (j *job) blame(res offload.Result) {
 		j.historyBroken(name)
 	}
 	slices.Sort(j.faults)
-}
-
-// noteCopy records how a copy ended; what ended well is recorded already. A copy
-// of which nothing was written has no folder: what bears the name that it would
-// have had is not ours.
-func (j *job) noteCopy(ctx context.Context, o ledger.Offload, d offload.Drive, c offload.CopyResult) {
-	if j.s.ledger == nil || c.Phase == state.CopyProven || c.Phase == state.CopyIncomplete {
-		return
-	}
-	status := ledger.CopyFailed
-	if c.Phase == state.CopyUnfinished {
-		status = ledger.CopyOpen
-	}
-	reason := ""
-	if c.Err != nil {
-		reason = c.Err.Error()
-	}
-	folder := strings.TrimSuffix(c.Folder, offload.UnfinishedSuffix)
-	if folder == "" && d.Resume {
-		folder = d.Folder
-	}
-	j.recorderFailed(j.s.ledger.PutCopy(context.WithoutCancel(ctx), ledger.Copy{
-		OffloadID: o.ID, DriveID: c.DriveID, Folder: folder, Status: status, Reason: reason, Updated: moment(j.s.cfg.Now),
-	}))
-}
-
-// noteBegun records where each copy is about to be written, before its first
-// byte: after a power cut nothing else says that the unfinished folder is ours
-// to go on with. Nor does anything else say that it is not: where the name was
-// not seen to be free, nothing is noted, since what is there is somebody's.
-func (j *job) noteBegun(ctx context.Context, o ledger.Offload, g group, drives []offload.Drive) {
-	if j.s.ledger == nil || strings.HasPrefix(o.ID, unrecorded) {
-		return
-	}
-	for i, d := range drives {
-		ours := d.Resume
-		if !ours {
-			free, err := ask(ctx, j, g.drives[i], func(_ context.Context, o *Opened, _ func()) (bool, error) {
-				return nameSeenFree(o.FS, d.Folder), nil
-			})
-			ours = free && err == nil
-		}
-		if !ours {
-			continue
-		}
-		j.recorderFailed(j.s.ledger.PutCopy(ctx, ledger.Copy{
-			OffloadID: o.ID, DriveID: d.ID, Folder: d.Folder, Status: ledger.CopyOpen, Updated: moment(j.s.cfg.Now),
-		}))
-	}
-}
-
-// leaveSnapshots leaves a copy of the ledger on each drive, so that any of them
-// can tell what a lost box knew.
-func (j *job) leaveSnapshots(ctx context.Context, g group) {
-	if j.s.ledger == nil {
-		return
-	}
-	for _, d := range g.drives {
-		if d.err != nil {
-			continue
-		}
-		share, l, box := d.share, j.s.ledger, j.boxID
-		_, err := ask(ctx, j, d, func(ctx context.Context, o *Opened, step func()) (struct{}, error) {
-			return struct{}{}, share.leaveSnapshot(ctx, o, l, box, step)
-		})
-		switch {
-		case errors.Is(err, unix.ENOSPC), errors.Is(err, unix.EDQUOT):
-			d.err = fmt.Errorf("%w: the ledger's copy found no room: %w", offload.ErrDriveFull, err)
-		case err != nil:
-			j.s.cfg.Log.Warn("the ledger's copy was not left on the drive", "drive", d.identity.Name, "err", err)
-		}
-	}
 }

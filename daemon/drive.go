@@ -76,8 +76,9 @@ func (s *supervisor) takeDrive(ctx context.Context, dev *device, rule *policy.Dr
 
 func (s *supervisor) driveLeft(d *drive) {
 	d.gone = true
+	delete(s.errands.looked, d.token())
 	for _, code := range []state.Code{state.DriveNotEnrolled, state.DriveCloned, state.DriveFull, state.DriveFailing,
-		state.DriveReadOnly, state.DriveRefused, state.DriveHung, state.MediumUnmountable} {
+		state.DriveReadOnly, state.DriveBehind, state.DriveRefused, state.DriveHung, state.MediumUnmountable} {
 		s.clear(code, d.subject())
 		s.clear(code, d.dev.Name)
 	}
@@ -188,6 +189,7 @@ func (s *supervisor) driveIdentified(d *drive, found identified) {
 		}
 	}
 	d.identity = found.identity
+	s.errands.anew()
 	s.cfg.Log.Info("drive is ready", "drive", d.identity.Name, "device", d.dev.Name, "free", offload.Bytes(d.freeBytes))
 	s.noteDrive(d)
 }

@@ -49,17 +49,17 @@ func (d *jobDrive) hung() bool { return errors.Is(d.err, offload.ErrDriveHung) }
 
 // openDrives begins to mount every drive for writing, side by side. The
 // function it returns waits until all are there or given up.
-func (j *job) openDrives(ctx context.Context) (wait func()) {
+func (t *task) openDrives(ctx context.Context) (wait func()) {
 	var all sync.WaitGroup
-	for _, d := range j.drives {
-		all.Go(func() { j.openDrive(ctx, d) })
+	for _, d := range t.drives {
+		all.Go(func() { t.openDrive(ctx, d) })
 	}
 	return all.Wait
 }
 
-func (j *job) openDrive(ctx context.Context, d *jobDrive) {
+func (t *task) openDrive(ctx context.Context, d *jobDrive) {
 	o, err := d.share.open(ctx, func(ctx context.Context) (*Opened, error) {
-		return openDrive(ctx, j.s.cfg.Volumes, d.dev, d.path, false)
+		return openDrive(ctx, t.s.cfg.Volumes, d.dev, d.path, false)
 	})
 	if err != nil && ctx.Err() != nil {
 		return // the card's doing, not the drive's
@@ -69,27 +69,27 @@ func (j *job) openDrive(ctx context.Context, d *jobDrive) {
 		return
 	}
 	d.opened = o
-	id, err := ask(ctx, j, d, func(_ context.Context, o *Opened, _ func()) (Identity, error) { return readIdentity(o) })
+	id, err := ask(ctx, t, d, func(_ context.Context, o *Opened, _ func()) (Identity, error) { return readIdentity(o) })
 	switch {
 	case err != nil && ctx.Err() != nil:
 	case d.hung():
-		j.closeDrive(d)
+		t.closeDrive(d)
 	case err != nil || id.ID != d.identity.ID:
 		d.err = fmt.Errorf("%w: it is not the drive it was when it was attached", offload.ErrDriveGone)
-		j.closeDrive(d)
+		t.closeDrive(d)
 	}
 }
 
 // ask makes a call into a drive that is given up when one of its steps takes
 // longer than the box's patience. The call may outlive its job then and must
 // not touch it. A drive that has hung once is not asked again.
-func ask[T any](ctx context.Context, j *job, d *jobDrive, call func(ctx context.Context, o *Opened, step func()) (T, error)) (T, error) {
+func ask[T any](ctx context.Context, t *task, d *jobDrive, call func(ctx context.Context, o *Opened, step func()) (T, error)) (T, error) {
 	if d.hung() {
 		var none T
 		return none, d.err
 	}
 	o := d.opened
-	v, err := patientlyStepping(ctx, j.s.cfg.Patience, func(ctx context.Context, step func()) (T, error) {
+	v, err := patientlyStepping(ctx, t.s.cfg.Patience, func(ctx context.Context, step func()) (T, error) {
 		return call(ctx, o, step)
 	}, func(T) {})
 	if errors.Is(err, offload.ErrDriveHung) {
@@ -98,13 +98,13 @@ func ask[T any](ctx context.Context, j *job, d *jobDrive, call func(ctx context.
 	return v, err
 }
 
-func (j *job) closeDrive(d *jobDrive) {
+func (t *task) closeDrive(d *jobDrive) {
 	d.opened = nil
 	err := d.share.release(context.Background())
 	if err == nil {
 		return
 	}
-	j.s.cfg.Log.Warn("drive was not cleanly let go", "drive", d.identity.Name, "err", err)
+	t.s.cfg.Log.Warn("drive was not cleanly let go", "drive", d.identity.Name, "err", err)
 	// Whatever else it has done: it is mounted still, and must not look as if it
 	// could be pulled.
 	if !d.hung() && errors.Is(err, offload.ErrDriveHung) {
@@ -113,17 +113,17 @@ func (j *job) closeDrive(d *jobDrive) {
 }
 
 // releaseDrives lets every drive go, side by side.
-func (j *job) releaseDrives() {
+func (t *task) releaseDrives() {
 	var all sync.WaitGroup
-	for _, d := range j.drives {
+	for _, d := range t.drives {
 		if d.opened == nil {
 			continue
 		}
 		all.Go(func() {
-			if free, err := ask(context.Background(), j, d, freeBytes); err == nil {
+			if free, err := ask(context.Background(), t, d, freeBytes); err == nil {
 				d.freeBytes = free
 			}
-			j.closeDrive(d)
+			t.closeDrive(d)
 		})
 	}
 	all.Wait()

@@ -27,7 +27,7 @@ func TestEarly_holdsUpNobody(t *testing.T) {
 		for len(s.calls) < cap(s.calls) { // the supervisor is busy
 			s.calls <- func() {}
 		}
-		j := &job{s: s, card: &card{}, box: policy.Box{Copies: 1}, lane: s.traffic.join(nil, false), early: newEarly()}
+		j := &job{task: task{s: s, box: policy.Box{Copies: 1}, lane: s.traffic.join(nil, false)}, card: &card{}, early: newEarly()}
 		j.plan = &offload.Plan{Files: []offload.Entry{{Path: "DCIM/a.jpg"}}}
 		j.tally = newTally(j.plan)
 		j.drives = []*jobDrive{{identity: Identity{ID: "a"}, opened: &Opened{Disks: []string{"sda"}}}}

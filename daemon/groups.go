@@ -6,15 +6,6 @@ import (
 	"bothy/daemon/offload"
 )
 
-func (j *job) driveOf(id string) *jobDrive {
-	for _, d := range j.drives {
-		if d.identity.ID == id {
-			return d
-		}
-	}
-	return nil
-}
-
 // group is a set of drives that lack the same files.
 type group struct {
 	drives []*jobDrive

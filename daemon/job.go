@@ -18,19 +18,13 @@ import (
 // of its own and touches the supervisor only through post and what guards
 // itself.
 type job struct {
-	s       *supervisor
-	card    *card                   // for the supervisor's goroutine only
-	cancel  context.CancelCauseFunc // likewise
-	lane    *lane
-	dev     udev.Device
-	rule    policy.CardRule
-	box     policy.Box
-	policy  *policy.Policy // that rule and box are of
-	boxName string
-	boxID   string
-	drives  []*jobDrive
-	unfit   map[string]bool // ids of attached drives that are set aside
-	stands  string          // why the card is released already; else empty
+	task
+	card   *card // for the supervisor's goroutine only
+	dev    udev.Device
+	rule   policy.CardRule
+	policy *policy.Policy  // that rule and box are of
+	unfit  map[string]bool // ids of attached drives that are set aside
+	stands string          // why the card is released already; else empty
 
 	opened *Opened
 	letGo  sync.Once      // lets the card go
@@ -56,15 +50,14 @@ type finding struct {
 
 // outcome is how a job ended.
 type outcome struct {
-	verdict     state.Verdict
-	holdKind    state.HoldKind
-	reason      string
-	offloadIDs  []string // of this job, in order
-	files       int
-	bytes       int64
-	findings    []finding
-	cardErr     error
-	recorderErr error
+	verdict    state.Verdict
+	holdKind   state.HoldKind
+	reason     string
+	offloadIDs []string // of this job, in order
+	files      int
+	bytes      int64
+	findings   []finding
+	cardErr    error
 }
 
 // run does the whole way of a card. Its order is the promise: everything that
@@ -181,14 +174,6 @@ func (j *job) update(ctx context.Context, status string) {
 		}
 		err := j.s.ledger.UpdateOffload(context.WithoutCancel(ctx), id, string(j.out.verdict), j.out.reason, status, moment(j.s.cfg.Now))
 		j.recorderFailed(err)
-	}
-}
-
-// recorderFailed keeps the first failure of the ledger; that a card was pulled
-// in the middle of a query is none.
-func (j *job) recorderFailed(err error) {
-	if err != nil && j.out.recorderErr == nil && !errors.Is(err, context.Canceled) {
-		j.out.recorderErr = err
 	}
 }
 

@@ -63,7 +63,7 @@ func TestJob_endsBeforeItsDrivesAreThere(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		v := &lateDrives{card: card, drive: drive, come: make(chan struct{}), mounted: map[string]int{}}
 		cfg := Config{Volumes: v, MountedDisks: func() (map[string]string, error) { return nil, nil }}
-		j := &job{s: stillSupervisor(cfg), early: newEarly(), dev: udev.Device{Name: "sda", Disk: "sda", FSType: "invented"}}
+		j := &job{task: task{s: stillSupervisor(cfg)}, early: newEarly(), dev: udev.Device{Name: "sda", Disk: "sda", FSType: "invented"}}
 		j.drives = []*jobDrive{{share: newShare(), dev: udev.Device{Name: "sdb", Disk: "sdb"}, identity: id}}
 		ended := make(chan outcome, 1)
 		go func() { ended <- j.run(t.Context()) }()

@@ -30,7 +30,7 @@ func TestJob_cardErr(t *testing.T) {
 		{errStopping, true, state.Release},
 		{other, true, state.Hold},
 	} {
-		j := &job{s: &supervisor{}, early: newEarly()}
+		j := &job{task: task{s: &supervisor{}}, early: newEarly()}
 		if tc.released {
 			j.early.released = "enough"
 		}
@@ -57,12 +57,12 @@ func TestJob_update(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	j := &job{s: stillSupervisor(Config{})}
+	j := &job{task: task{s: stillSupervisor(Config{})}}
 	j.s.ledger = l
 	j.out = outcome{verdict: state.Hold, reason: "one drive is missing", offloadIDs: []string{unrecorded + "1", o.ID}}
 	j.update(t.Context(), ledger.OffloadOpen)
 	got, err := l.Offload(t.Context(), o.ID)
-	if err != nil || j.out.recorderErr != nil || got.Verdict != string(state.Hold) || got.Reason != j.out.reason {
-		t.Errorf("%q because %q, %v, %v", got.Verdict, got.Reason, err, j.out.recorderErr)
+	if err != nil || j.recorderErr != nil || got.Verdict != string(state.Hold) || got.Reason != j.out.reason {
+		t.Errorf("%q because %q, %v, %v", got.Verdict, got.Reason, err, j.recorderErr)
 	}
 }

@@ -37,7 +37,7 @@ func TestLeave_releaseWhoseWordIsUnderWay(t *testing.T) {
 			here := udev.Device{Name: "sda", Disk: "sda", DiskSeq: 1, SizeBytes: 1}
 			c := &card{dev: here, rule: &policy.CardRule{}, phase: state.CardWorking, verdict: state.Hold}
 			ctx, cancel := context.WithCancelCause(t.Context())
-			c.job = &job{s: s, card: c, cancel: cancel, lane: s.traffic.join(nil, false)}
+			c.job = &job{task: task{s: s, cancel: cancel, lane: s.traffic.join(nil, false)}, card: c}
 			c.job.early.released, c.job.early.done = tc.released, tc.done
 			s.cards = []*card{c}
 			next := udev.Device{}

@@ -98,14 +98,14 @@ func TestSupervisor_endsByRulesInForce(t *testing.T) {
 		s.policy = &policy.Policy{Box: policy.Box{Copies: 3}}
 		c := &card{rule: &policy.CardRule{}, copies: 2, phase: state.CardWorking, verdict: state.Hold}
 		s.cards = []*card{c}
-		c.job = &job{s: s, card: c, cancel: func(error) {}, lane: s.traffic.join(nil, false), policy: &policy.Policy{}}
+		c.job = &job{task: task{s: s, cancel: func(error) {}, lane: s.traffic.join(nil, false)}, card: c, policy: &policy.Policy{}}
 		s.ended(c.job, outcome{verdict: state.Release, reason: "4 files, each proven on 2 drives"})
 		if c.verdict != state.Hold || c.job != nil {
 			t.Errorf("%v: the card is on %s: %s", phase, c.verdict, c.reason)
 		}
 		// By the same rules the release stands.
 		c.copies = 3
-		c.job = &job{s: s, card: c, cancel: func(error) {}, lane: s.traffic.join(nil, false), policy: s.policy}
+		c.job = &job{task: task{s: s, cancel: func(error) {}, lane: s.traffic.join(nil, false)}, card: c, policy: s.policy}
 		s.ended(c.job, outcome{verdict: state.Release, reason: "4 files, each proven on 3 drives"})
 		if c.verdict != state.Release {
 			t.Errorf("%v: the card is on %s: %s", phase, c.verdict, c.reason)

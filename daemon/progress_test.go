@@ -16,7 +16,7 @@ import (
 func pacedRun() (*job, *offload.Job) {
 	s := &supervisor{calls: make(chan func(), 64), quit: make(chan struct{})}
 	s.offloads = []*state.Offload{{ID: "b-1", Running: true, Copies: []state.Copy{{DriveID: "gannet"}, {DriveID: "fulmar"}}}}
-	j := &job{s: s, dev: udev.Device{Slot: "invented-reader-1"}, box: policy.Box{Copies: 2}}
+	j := &job{task: task{s: s, box: policy.Box{Copies: 2}}, dev: udev.Device{Slot: "invented-reader-1"}}
 	ej := &offload.Job{Verify: offload.VerifyReadBack, Plan: &offload.Plan{Bytes: 400e6}, Drives: []offload.Drive{
 		{ID: "gannet"}, {ID: "fulmar", Held: map[string]offload.Checksums{"a": {}, "b": {}}},
 	}}

@@ -48,6 +48,7 @@ func (s *supervisor) publish() {
 		})
 	}
 	st.Drives = s.drivesToShow()
+	st.Errand = s.errandShown()
 	for _, o := range s.offloads[:min(len(s.offloads), state.MaxOffloads)] {
 		shown := *o
 		shown.Copies = slices.Clone(o.Copies)
@@ -274,11 +275,25 @@ func (s *supervisor) copiesEnded(id string, res offload.Result) {
 	endPace(s.offloads[i])
 }
 
-// count adds an engine's run to the counters.
+// count adds an engine's run over a card to the counters.
 func (s *supervisor) count(res offload.Result) {
+	s.counters.OffloadsFinished++
+	s.counters.BytesRead += uint64(res.BytesRead)
+	s.countCopies(res)
+}
+
+// countCatchUp adds an engine's run over drives.
+func (s *supervisor) countCatchUp(res offload.Result) {
+	for _, c := range res.Copies {
+		if c.Phase == state.CopyProven || c.Phase == state.CopyIncomplete {
+			s.counters.CatchUps++
+		}
+	}
+	s.countCopies(res)
+}
+
+func (s *supervisor) countCopies(res offload.Result) {
 	c := &s.counters
-	c.OffloadsFinished++
-	c.BytesRead += uint64(res.BytesRead)
 	c.FlushFailures += uint64(res.FlushFailures)
 	c.ReadBackMismatch += uint64(res.Mismatches)
 	c.ReadBackErrors += uint64(res.ReadBackErrors)

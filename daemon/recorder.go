@@ -55,13 +55,18 @@ func (r *recorder) Unproven(ctx context.Context, driveID string, paths []string)
 }
 
 func (r *recorder) put(ctx context.Context, driveID, folder, status string, w *mhl.Written) error {
-	l := r.ledger()
-	if l == nil {
+	if r.ledger() == nil {
 		return nil
 	}
-	c := ledger.Copy{OffloadID: r.offload.ID, DriveID: driveID, Folder: folder, Status: status, Updated: moment(r.job.s.cfg.Now)}
+	return r.job.putCopy(ctx, r.offload.ID, driveID, folder, status, w)
+}
+
+// putCopy records where a copy stands; without a manifest it keeps the one that
+// is recorded.
+func (t *task) putCopy(ctx context.Context, offloadID, driveID, folder, status string, w *mhl.Written) error {
+	c := ledger.Copy{OffloadID: offloadID, DriveID: driveID, Folder: folder, Status: status, Updated: moment(t.s.cfg.Now)}
 	if w == nil {
-		copies, err := l.Copies(ctx, r.offload.ID)
+		copies, err := t.s.ledger.Copies(ctx, offloadID)
 		if err != nil {
 			return err
 		}
@@ -73,7 +78,7 @@ func (r *recorder) put(ctx context.Context, driveID, folder, status string, w *m
 	} else {
 		c.ManifestPath, c.ManifestC4 = w.Path, w.C4
 	}
-	return l.PutCopy(ctx, c)
+	return t.s.ledger.PutCopy(ctx, c)
 }
 
 func (r *recorder) Finishing(ctx context.Context, driveID, folder string, w mhl.Written) error {
@@ -93,4 +98,44 @@ func (r *recorder) Finished(ctx context.Context, driveID, folder string) error {
 		r.job.maybeRelease(ctx, r, driveID)
 	}
 	return err
+}
+
+// errandRecorder is the ledger as the engine sees it when drives are read. The
+// ledger knows the card's files; what else is copied it need not remember.
+type errandRecorder struct {
+	task      *task
+	offloadID string
+	known     map[string]bool // paths of the card's files
+}
+
+func (r errandRecorder) ours(paths []string) (list []string) {
+	for _, name := range paths {
+		if r.known[name] {
+			list = append(list, name)
+		}
+	}
+	return list
+}
+
+// Read is never called: nothing is read from a card.
+func (r errandRecorder) Read(context.Context, []offload.FileSum) error { return nil }
+
+func (r errandRecorder) Proven(ctx context.Context, driveID string, paths []string) error {
+	return r.task.s.ledger.RecordProven(ctx, r.offloadID, driveID, r.ours(paths), moment(r.task.s.cfg.Now))
+}
+
+func (r errandRecorder) Unproven(ctx context.Context, driveID string, paths []string) error {
+	return r.task.s.ledger.RecordUnproven(ctx, r.offloadID, driveID, r.ours(paths))
+}
+
+func (r errandRecorder) Finishing(ctx context.Context, driveID, folder string, w mhl.Written) error {
+	return r.task.putCopy(ctx, r.offloadID, driveID, folder, ledger.CopyFinishing, &w)
+}
+
+func (r errandRecorder) Finished(ctx context.Context, driveID, folder string) error {
+	status := ledger.CopyProven
+	if strings.HasSuffix(folder, offload.IncompleteSuffix) {
+		status = ledger.CopyIncomplete
+	}
+	return r.task.putCopy(ctx, r.offloadID, driveID, folder, status, nil)
 }

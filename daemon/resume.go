@@ -11,14 +11,16 @@ import (
 	"bothy/daemon/state"
 )
 
-// openOffload goes on with an interrupted offload of the same files, or begins
-// one.
+// openOffload goes on with an earlier offload of just the same files, which was
+// interrupted or is to have one more copy, or begins one.
 func (j *job) openOffload(ctx context.Context, g group) (o ledger.Offload, resumed bool, err error) {
 	if j.s.ledger != nil {
-		old, ok, err := j.s.ledger.OpenOffload(ctx, j.cardKey())
+		earlier, err := j.s.ledger.OffloadsOfCard(ctx, j.cardKey())
 		j.recorderFailed(err)
-		if ok && err == nil && j.matches(ctx, old, g.plan) && j.s.claims.offload(j, old.ID) {
-			return old, true, nil
+		for _, old := range earlier {
+			if j.matches(ctx, old, g.plan) && j.s.claims.offload(&j.task, old.ID) {
+				return old, true, nil
+			}
 		}
 	}
 	want, err := j.folderName()
@@ -38,7 +40,7 @@ func (j *job) openOffload(ctx context.Context, g group) (o ledger.Offload, resum
 	if j.s.ledger != nil {
 		begun, err := j.s.ledger.BeginOffload(ctx, o)
 		if err == nil {
-			j.s.claims.offload(j, begun.ID) // it is new
+			j.s.claims.offload(&j.task, begun.ID) // it is new
 			return begun, false, nil
 		}
 		if ctx.Err() != nil {
@@ -51,14 +53,14 @@ func (j *job) openOffload(ctx context.Context, g group) (o ledger.Offload, resum
 	return o, false, nil
 }
 
-// freeFolder claims a name that no drive holds and no other job has taken.
-func (j *job) freeFolder(ctx context.Context, want string, drives []*jobDrive) (string, error) {
+// freeFolder claims a name that no drive holds and no other task has taken.
+func (t *task) freeFolder(ctx context.Context, want string, drives []*jobDrive) (string, error) {
 	return freeFolder(want, func(name string) bool {
-		if !j.s.claims.folder(j, name, drives) {
+		if !t.s.claims.folder(t, name, drives) {
 			return false
 		}
 		return !slices.ContainsFunc(drives, func(d *jobDrive) bool {
-			free, err := ask(ctx, j, d, func(_ context.Context, o *Opened, _ func()) (bool, error) { return nameFree(o.FS, name), nil })
+			free, err := ask(ctx, t, d, func(_ context.Context, o *Opened, _ func()) (bool, error) { return nameFree(o.FS, name), nil })
 			return err == nil && !free
 		})
 	})
@@ -67,7 +69,8 @@ func (j *job) freeFolder(ctx context.Context, want string, drives []*jobDrive) (
 // unrecorded begins the id of an offload that the ledger does not know.
 const unrecorded = "unrecorded-"
 
-// matches reports whether an open offload is about just these files.
+// matches reports whether an earlier offload is about just these files; one that
+// is done must have them all.
 func (j *job) matches(ctx context.Context, o ledger.Offload, plan *offload.Plan) bool {
 	if o.Files != len(plan.Files) || o.Bytes != plan.Bytes || o.Checksum != j.rule.Checksum || o.Verify != j.rule.Verify {
 		return false
@@ -75,6 +78,9 @@ func (j *job) matches(ctx context.Context, o ledger.Offload, plan *offload.Plan)
 	files, err := j.s.ledger.Files(ctx, o.ID)
 	if err != nil {
 		j.recorderFailed(err)
+		return false
+	}
+	if o.Status == ledger.OffloadDone && len(files) != o.Files {
 		return false
 	}
 	planned := make([]bool, len(j.plan.Files))
@@ -89,9 +95,9 @@ func (j *job) matches(ctx context.Context, o ledger.Offload, plan *offload.Plan)
 }
 
 // resume finds what an earlier run left on a drive.
-func (j *job) resume(ctx context.Context, d *jobDrive, o ledger.Offload, e *offload.Drive) {
-	copies, err := j.s.ledger.Copies(ctx, o.ID)
-	j.recorderFailed(err)
+func (t *task) resume(ctx context.Context, d *jobDrive, offloadID string, known map[string]offload.Checksums, e *offload.Drive) {
+	copies, err := t.s.ledger.Copies(ctx, offloadID)
+	t.recorderFailed(err)
 	for _, c := range copies {
 		if c.DriveID != d.identity.ID || c.Status == ledger.CopyLost || c.Folder == "" {
 			continue
@@ -99,25 +105,25 @@ func (j *job) resume(ctx context.Context, d *jobDrive, o ledger.Offload, e *offl
 		// A copy of a card that was not read whole is noted under the name it was
 		// about to get.
 		folder := strings.TrimSuffix(c.Folder, offload.IncompleteSuffix)
-		if !isFolderOn(ctx, j, d, folder+offload.UnfinishedSuffix) || !j.s.claims.folder(j, folder, []*jobDrive{d}) {
+		if !isFolderOn(ctx, t, d, folder+offload.UnfinishedSuffix) || !t.s.claims.folder(t, folder, []*jobDrive{d}) {
 			continue
 		}
-		proven, err := j.s.ledger.Proven(ctx, o.ID, d.identity.ID)
-		j.recorderFailed(err)
+		proven, err := t.s.ledger.Proven(ctx, offloadID, d.identity.ID)
+		t.recorderFailed(err)
 		e.Folder, e.Resume, e.Held = folder, true, map[string]offload.Checksums{}
 		for name := range proven {
-			if known, ok := j.known[name]; ok {
+			if known, ok := known[name]; ok {
 				e.Held[name] = known
 			}
 		}
 		return
 	}
-	if name, err := j.freeFolder(ctx, e.Folder, []*jobDrive{d}); err == nil {
+	if name, err := t.freeFolder(ctx, e.Folder, []*jobDrive{d}); err == nil {
 		e.Folder = name
 	}
 }
 
-func isFolderOn(ctx context.Context, j *job, d *jobDrive, name string) bool {
-	item, err := ask(ctx, j, d, func(_ context.Context, o *Opened, _ func()) (offload.Item, error) { return o.FS.Lstat(name) })
+func isFolderOn(ctx context.Context, t *task, d *jobDrive, name string) bool {
+	item, err := ask(ctx, t, d, func(_ context.Context, o *Opened, _ func()) (offload.Item, error) { return o.FS.Lstat(name) })
 	return err == nil && item.Mode.IsDir()
 }

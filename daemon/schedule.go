@@ -27,6 +27,9 @@ func (s *supervisor) schedule(ctx context.Context) {
 		if c.phase != state.CardQueued && !fresh {
 			continue
 		}
+		if s.makeWay(c) {
+			continue
+		}
 		released := c.phase == state.CardDecided && c.verdict == state.Release
 		if !released {
 			if s.twinAtWork(c) {
@@ -92,8 +95,8 @@ func laneOf(dev udev.Device, path string, rule policy.DriveRule) laneDrive {
 func (s *supervisor) begin(ctx context.Context, c *card, use []*drive, released bool) {
 	// It ends by a cause that can be told: the card's, or that of park.
 	ctx, cancel := context.WithCancelCause(context.WithoutCancel(ctx))
-	j := &job{s: s, card: c, cancel: cancel, dev: c.dev, rule: *c.rule, box: s.policy.Box, boxName: s.boxName(), boxID: s.boxID(),
-		unfit: map[string]bool{}, policy: s.policy, lane: s.traffic.join(lanesOf(use), released), early: newEarly()}
+	j := &job{task: s.newTask(cancel, use, released), card: c, dev: c.dev, rule: *c.rule,
+		unfit: map[string]bool{}, policy: s.policy, early: newEarly()}
 	c.job, c.by, c.copies = j, j.rule, j.box.Copies
 	if released {
 		j.stands = c.reason
@@ -106,9 +109,6 @@ func (s *supervisor) begin(ctx context.Context, c *card, use []*drive, released 
 	s.mounted.enter(c.dev)
 	for _, d := range use {
 		c.tried[d.token()] = true
-		d.users++
-		s.mounted.enter(d.dev)
-		j.drives = append(j.drives, newJobDrive(d))
 	}
 	if c.phase == state.CardQueued {
 		c.phase, c.reason = state.CardLooking, "is being looked through"
@@ -125,32 +125,19 @@ func (s *supervisor) begin(ctx context.Context, c *card, use []*drive, released 
 // ended takes in how a job ended.
 func (s *supervisor) ended(j *job, out outcome) {
 	c := j.card
-	j.cancel(nil)
 	c.job = nil
 	s.running = slices.DeleteFunc(s.running, func(o *job) bool { return o == j })
-	s.traffic.leave(j.lane)
-	s.claims.drop(j)
-	for _, d := range j.drives {
-		d.drive.users--
-		s.mounted.leaveQuietly(d.dev)
-		if d.freeBytes > 0 {
-			d.drive.freeBytes = d.freeBytes
-		}
-		s.judgeDrive(d)
-		if d.identity.ID != "" && !d.drive.gone {
-			s.noteDrive(d.drive)
-		}
-	}
-	s.vacated(s.life)
+	s.taskEnded(&j.task)
 	for _, o := range s.offloads {
 		if slices.Contains(out.offloadIDs, o.ID) {
 			o.Running = false
 		}
 	}
-	s.ledgerResult(out.recorderErr)
-	if out.recorderErr == nil && len(out.offloadIDs) > 0 && s.ledger != nil {
+	s.ledgerResult(j.recorderErr)
+	if j.recorderErr == nil && len(out.offloadIDs) > 0 && s.ledger != nil {
 		s.clear(state.LedgerFailing, "") // it was written all the way
 	}
+	s.errands.due = true
 	c.files, c.bytes = out.files, out.bytes
 	s.settle(c, out)
 	if j.policy != s.policy {

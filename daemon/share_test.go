@@ -95,7 +95,7 @@ func TestClaims_folder(t *testing.T) {
 	} {
 		t.Run(name, func(t *testing.T) {
 			t.Parallel()
-			c, first, second := newClaims(), &job{}, &job{}
+			c, first, second := newClaims(), &task{}, &task{}
 			if !c.folder(first, "day/SKUA_1", on("a", "b")) || !c.folder(first, "day/SKUA_3"+offload.IncompleteSuffix, on("a")) {
 				t.Fatal("the first gets nothing")
 			}
@@ -115,7 +115,7 @@ func TestClaims_folder(t *testing.T) {
 
 func TestClaims_offloadAndRoom(t *testing.T) {
 	t.Parallel()
-	c, first, second := newClaims(), &job{}, &job{}
+	c, first, second := newClaims(), &task{}, &task{}
 	if !c.offload(first, "box-1") || c.offload(second, "box-1") || !c.offload(first, "box-1") {
 		t.Error("an offload is not that of one job")
 	}

@@ -83,7 +83,7 @@ func (j *job) checkCopy(ctx context.Context, d *jobDrive, c ledger.Copy, files [
 
 // flushName makes the name durable that a copy was given.
 func (j *job) flushName(ctx context.Context, d *jobDrive, folder string) error {
-	_, err := ask(ctx, j, d, func(_ context.Context, o *Opened, step func()) (struct{}, error) {
+	_, err := ask(ctx, &j.task, d, func(_ context.Context, o *Opened, step func()) (struct{}, error) {
 		return struct{}{}, offload.FlushName(o.FS, folder, func(flush func() error) error {
 			defer step()
 			return flush()
@@ -99,7 +99,7 @@ func provenOn(k ledger.KnownFile, driveID string) bool {
 // standsThere looks for a copy's manifest and files on a drive: names, sizes
 // and the manifest's own checksum. Contents are a patrol's business.
 func (j *job) standsThere(ctx context.Context, d *jobDrive, c ledger.Copy, files []ledger.KnownFile) error {
-	_, err := ask(ctx, j, d, func(ctx context.Context, o *Opened, step func()) (struct{}, error) {
+	_, err := ask(ctx, &j.task, d, func(ctx context.Context, o *Opened, step func()) (struct{}, error) {
 		return struct{}{}, standsOn(ctx, o.FS, c, files, step)
 	})
 	return err

@@ -89,7 +89,7 @@ func TestCheckCopy_renamedAndNotNoted(t *testing.T) {
 				must(tc.damage(dir))
 			}
 
-			j := &job{s: stillSupervisor(Config{}), early: newEarly(), known: map[string]offload.Checksums{file.Path: {}}}
+			j := &job{task: task{s: stillSupervisor(Config{})}, early: newEarly(), known: map[string]offload.Checksums{file.Path: {}}}
 			j.s.ledger = l
 			j.plan = &offload.Plan{Files: []offload.Entry{{Path: file.Path, SizeBytes: 7}}}
 			j.tally = newTally(j.plan)
@@ -100,7 +100,7 @@ func TestCheckCopy_renamedAndNotNoted(t *testing.T) {
 			j.checkCopies(ctx)
 
 			copies, err := l.Copies(ctx, o.ID)
-			must(err, j.out.recorderErr)
+			must(err, j.recorderErr)
 			if counts := j.tally.standsOn(0, "a"); counts != tc.counts || len(copies) != 1 || copies[0].Status != tc.status {
 				t.Errorf("it counts: %v; the ledger: %+v", counts, copies)
 			}

@@ -47,6 +47,8 @@ type supervisor struct {
 	looking    int            // media being mounted to be decided or identified
 	copyCount  map[string]int // finished copies by drive id
 	speeds     speeds         // of media, as measured in this life
+	errands    errands
+	errand     *state.Errand // the one under way, as it is shown
 
 	// These guard themselves; running jobs use them too.
 	traffic *traffic
@@ -70,7 +72,7 @@ func newSupervisor(cfg Config) *supervisor {
 		cfg: cfg, started: now, phase: state.Starting,
 		calls: make(chan func(), 64), quit: make(chan struct{}),
 		devices: map[string]*device{}, blocked: map[string]bool{}, folders: map[string]*folder{}, conditions: map[conditionKey]state.Condition{},
-		traffic: newTraffic(), claims: newClaims(), engine: offload.Run,
+		traffic: newTraffic(), claims: newClaims(), engine: offload.Run, errands: errands{looked: map[string]bool{}, tried: map[string]string{}},
 	}
 	s.mounted = newMounted(func() { s.post(func() { s.vacated(s.life) }) })
 	s.log = newWatchedLog(cfg.Log.Handler())
@@ -145,6 +147,7 @@ func (s *supervisor) loop(ctx context.Context, snapshots <-chan udev.Snapshot) {
 			s.tick(ctx)
 		}
 		s.schedule(ctx)
+		s.scheduleErrands(ctx)
 		s.checkLog()
 		s.publish()
 	}
@@ -173,8 +176,11 @@ func (s *supervisor) park(snapshots <-chan udev.Snapshot) {
 	for _, j := range s.running { // also those whose card is out
 		j.cancel(errStopping)
 	}
+	if e := s.errands.running; e != nil {
+		e.cancel(errStopping)
+	}
 	s.publish()
-	for len(s.running) > 0 || s.looking > 0 {
+	for len(s.running) > 0 || s.looking > 0 || s.errands.running != nil || s.errands.planned {
 		select {
 		case call := <-s.calls:
 			call()
@@ -281,6 +287,7 @@ func (s *supervisor) reload(ctx context.Context) {
 		s.counters.PolicyReloadFails++
 	} else {
 		s.decideAgain(ctx)
+		s.errands.anew()
 		for _, c := range s.cards {
 			switch {
 			case c.job != nil: // its end has it judged again

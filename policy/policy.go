@@ -160,6 +160,29 @@ type DriveRule struct {
 	ReserveBytes int64 // what stays free
 	Enrol        string
 	ReadBack     string
+	// Mirror says which earlier offloads a drive is given that it lacks.
+	Mirror Mirror
+}
+
+// Mirror is what catch-up brings to a drive. The zero value brings everything.
+type Mirror struct {
+	None    bool          // nothing
+	Within  time.Duration // what was off-loaded this long ago or later; 0: whenever
+	Folders Patterns      // and whose folder matches; none given asks nothing. "*" matches slashes too
+	Text    string        // as written in the policy; "" when it says nothing
+}
+
+// Wants reports whether an offload belongs on the drive. age is how long ago it
+// was made; known says whether that can be told. In doubt it belongs there.
+func (m Mirror) Wants(folder string, age time.Duration, known bool) bool {
+	if m.None || m.Within > 0 && known && age > m.Within {
+		return false
+	}
+	if len(m.Folders) == 0 {
+		return true
+	}
+	_, ok := m.Folders.matching(folder)
+	return ok
 }
 
 // Values of LightRule.Shows.

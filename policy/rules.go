@@ -160,6 +160,8 @@ func (d *decoder) drive(t *table) DriveRule {
 		{"reserve", d.size(&r.ReserveBytes, minReserveBytes)},
 		{"enrol", d.choice(&r.Enrol, EnrolAuto, EnrolAsk)},
 		{"read_back", d.choice(&r.ReadBack, ReadBackAuto, ReadBackOverlap, ReadBackAfter)},
+		{"mirror", d.text(&r.Mirror.Text, func(s string) (f *flaw) { r.Mirror.None, r.Mirror.Within, f = parseMirror(s); return f })},
+		{"mirror_folders", d.patterns(&r.Mirror.Folders)},
 	}, d.conditions(&r.Conditions)...))
 	d.needs(t, "drive", "name", `give it one, like name = "bay"`)
 	if path := t.find("path"); path != nil {

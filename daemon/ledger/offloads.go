@@ -40,7 +40,63 @@ func (l *Ledger) Offloads(ctx context.Context, limit int) ([]Offload, error) {
 	return offloads, nil
 }
 
+// Whereabouts is an offload with its copies.
+type Whereabouts struct {
+	Offload
+	Copies []Copy // by drive id
+}
+
+// Whereabouts returns every offload that is not void with its copies, oldest
+// first, all as of one moment.
+func (l *Ledger) Whereabouts(ctx context.Context) ([]Whereabouts, error) {
+	var list []Whereabouts
+	err := l.view(ctx, func(tx *sql.Tx) error {
+		rows, err := queryAll(ctx, tx, scanOffloads, "SELECT "+offloadColumns+" FROM offloads WHERE status <> ? ORDER BY seq", OffloadVoid)
+		if err != nil {
+			return err
+		}
+		for _, r := range rows {
+			w := Whereabouts{Offload: r.offload}
+			copies, err := copiesOf(ctx, tx, r.offload)
+			if err != nil {
+				return err
+			}
+			for _, c := range copies {
+				w.Copies = append(w.Copies, c.copy)
+			}
+			list = append(list, w)
+		}
+		return nil
+	})
+	if err != nil {
+		return nil, fmt.Errorf("list the whereabouts of offloads: %w", err)
+	}
+	return list, nil
+}
+
 func scanOffloads(rows *sql.Rows) (offloadRow, error) { return scanOffload(rows) }
+
+// OffloadsOfCard returns the offloads of the card with this key that are not
+// void, newest first; none for the empty key.
+func (l *Ledger) OffloadsOfCard(ctx context.Context, cardKey string) ([]Offload, error) {
+	if cardKey == "" {
+		return nil, nil
+	}
+	var list []Offload
+	err := l.view(ctx, func(tx *sql.Tx) error {
+		rows, err := offloadsOfCard(ctx, tx, cardKey)
+		for _, r := range rows {
+			if r.offload.Status != OffloadVoid {
+				list = append(list, r.offload)
+			}
+		}
+		return err
+	})
+	if err != nil {
+		return nil, fmt.Errorf("list the offloads of card %s: %w", cardKey, err)
+	}
+	return list, nil
+}
 
 // OpenOffload returns the newest open offload of the card with this key; ok is
 // false when there is none, and always for the empty key.

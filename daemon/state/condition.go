@@ -62,6 +62,7 @@ const (
 	DriveReadOnly      Code = "drive-read-only"
 	DriveRefused       Code = "drive-refused"
 	DriveHung          Code = "drive-hung"
+	DriveBehind        Code = "drive-behind"
 	CopyDamaged        Code = "copy-damaged"
 	StatusUnreachable  Code = "status-unreachable"
 	JournalUnreachable Code = "journal-unreachable"
@@ -92,6 +93,7 @@ var Kinds = []Kind{
 	{DriveReadOnly, Danger, false, "a drive can only be read", "look for a write-protect switch or a damaged file system"},
 	{DriveRefused, Attention, false, "a drive cannot take a card", "see the copy's reason"},
 	{DriveHung, Danger, false, "a drive does not answer and is set aside", "unplug it and attach it again; if it repeats, replace cable or drive"},
+	{DriveBehind, Notice, false, "a drive lacks copies that others hold, and cannot be given them now", "leave it attached together with a drive that has them; see that it has room"},
 	{CopyDamaged, Danger, false, "a copy that was proven earlier is missing or changed", "it no longer counts; keep the other copies"},
 	{StatusUnreachable, Attention, false, "the status endpoint or the control socket cannot be opened", "another program may hold the address"},
 	{JournalUnreachable, Attention, false, "the log cannot be written", "work goes on, and page, lights and metrics tell of it; restart the service when the journal is back"},

@@ -47,6 +47,7 @@ type State struct {
 	Cards      []Card      // cards that are in now, in order of arrival
 	Drives     []Drive     // drives attached now or known to the ledger; attached first, then by Name
 	Offloads   []Offload   // newest first, at most MaxOffloads
+	Errand     *Errand     // work among drives that is under way; nil when there is none
 	Conditions []Condition // raised now, most severe first, then oldest first
 	Lamps      []Lamp      // the lights that the policy in force names
 	Counters   Counters
@@ -240,6 +241,26 @@ type Offload struct {
 	Copies   []Copy
 }
 
+// Kinds of errand.
+const (
+	ErrandLook    = "look"     // whether a drive that came back holds what it is known to hold
+	ErrandCatchUp = "catch-up" // bringing drives an offload that they lack
+)
+
+// Errand is work among drives, without a card. It gives way to every card.
+type Errand struct {
+	Kind      string // one of the kinds of errand
+	OffloadID string // what it is about; empty for a look
+	CardLabel string
+	Folder    string
+	From      []string // names of the drives that are read
+	To        []string // names of the drives that are written, or looked at
+	Files     int
+	Bytes     int64
+	Done      float64 // 0 to 1; never falls while the errand lasts
+	Waits     bool    // a card goes first
+}
+
 // MaxLeftOut bounds Offload.LeftOut; the last line then counts the rest.
 const MaxLeftOut = 100
 
@@ -264,6 +285,7 @@ type Counters struct {
 	ConditionsRaised  map[string]uint64 // by code
 	OffloadsStarted   uint64
 	OffloadsFinished  uint64
+	CatchUps          uint64 // copies that drives were brought from other drives
 	PolicyReloads     uint64
 	PolicyReloadFails uint64
 }

@@ -1,0 +1,218 @@
+package daemon
+
+import (
+	"context"
+	"errors"
+	"slices"
+
+	"bothy/daemon/ledger"
+	"bothy/daemon/state"
+	"bothy/policy"
+)
+
+// errand is one piece of work among drives, without a card. Nobody waits for it:
+// it begins when nothing else is to be done, and gives way to every card.
+type errand struct {
+	task
+	piece piece
+	out   errandOutcome
+}
+
+// piece is what one errand is about.
+type piece struct {
+	kind    string         // one of the kinds of state.Errand
+	offload ledger.Offload // of a catch-up
+	from    []string       // ids of drives that are read
+	to      []string       // ids of drives that are written, or looked at
+}
+
+// errandOutcome is how an errand ended.
+type errandOutcome struct {
+	findings []driveFinding
+	// missed says of drives that did not get what they lack why; by drive id.
+	missed map[string]string
+	looked bool // its drive was looked at
+}
+
+// driveFinding is a condition to raise about a drive.
+type driveFinding struct {
+	driveID string
+	finding
+}
+
+// errGiveWay ends an errand that stands in the way of a card.
+var errGiveWay = errors.New("a card goes first")
+
+// uses lists the drives that a piece needs.
+func (p piece) uses(id string) bool { return slices.Contains(p.from, id) || slices.Contains(p.to, id) }
+
+func (e *errand) run(ctx context.Context) {
+	e.openDrives(ctx)()
+	defer e.releaseDrives()
+	switch e.piece.kind {
+	case state.ErrandLook:
+		e.look(ctx)
+	case state.ErrandCatchUp:
+		e.catchUp(ctx)
+	}
+}
+
+func (e *errand) yield(ctx context.Context) error { return e.s.traffic.wait(ctx, e.lane) }
+
+func (e *errand) find(driveID string, code state.Code, detail string) {
+	e.out.findings = append(e.out.findings, driveFinding{driveID, finding{code, detail}})
+}
+
+func (e *errand) miss(driveID, why string) {
+	if e.out.missed == nil {
+		e.out.missed = map[string]string{}
+	}
+	e.out.missed[driveID] = why
+}
+
+// attachedDrive is a usable drive as the plan of errands sees it.
+type attachedDrive struct {
+	id, token string
+	mirror    policy.Mirror
+	looked    bool // since it was attached
+}
+
+// planned is what there is to do among drives.
+type planned struct {
+	next   *piece             // nil: nothing now
+	behind map[string]lagging // by drive id: what is lacking and cannot be brought now
+}
+
+// lagging is what a drive lacks.
+type lagging struct {
+	offloads int
+	bytes    int64
+	why      string
+}
+
+// errandPlanner holds what a plan of errands is made from.
+type errandPlanner struct {
+	list   []ledger.Whereabouts // oldest first
+	drives []attachedDrive
+	tried  map[string]string // what went wrong since things were last otherwise, by missKey
+	// covered says of a drive without a copy of an offload whether all its files
+	// stand there with other offloads of the card.
+	covered func(w ledger.Whereabouts, driveID string) bool
+	at      ledger.Moment
+}
+
+// plan says what is to be done next. A drive that came back is looked at first,
+// so that nothing is copied from what is not there any more. Then comes what the
+// fewest drives hold, the newest first.
+func (e *errandPlanner) plan() planned {
+	p := planned{behind: map[string]lagging{}}
+	for _, d := range e.drives {
+		if !d.looked && slices.ContainsFunc(e.list, func(w ledger.Whereabouts) bool { return holds(w, d.id) != "" }) {
+			p.next = &piece{kind: state.ErrandLook, to: []string{d.id}}
+			return p
+		}
+	}
+	fewest := 0
+	for _, w := range slices.Backward(e.list) {
+		from, copies := sourcesOf(w, e.drives)
+		var to []string
+		for _, d := range e.drives {
+			if !e.lacks(w, d, copies) {
+				continue
+			}
+			why := e.hindered(w, d, from)
+			if why == "" {
+				if !e.lesserFirst(w, d) {
+					to = append(to, d.id)
+				}
+				continue
+			}
+			lag := p.behind[d.id]
+			p.behind[d.id] = lagging{lag.offloads + 1, lag.bytes + w.Bytes, cmpOr(lag.why, why)}
+		}
+		if len(to) > 0 && (p.next == nil || copies < fewest) {
+			fewest = copies
+			p.next = &piece{kind: state.ErrandCatchUp, offload: w.Offload, from: from, to: to}
+		}
+	}
+	return p
+}
+
+// lacks reports whether a drive is to have an offload and has not.
+func (e *errandPlanner) lacks(w ledger.Whereabouts, d attachedDrive, copies int) bool {
+	return copies > 0 && holds(w, d.id) == "" && wants(d.mirror, w.Offload, e.at) && !e.covered(w, d.id)
+}
+
+// hindered says why a drive cannot be given an offload now; empty when it can.
+func (e *errandPlanner) hindered(w ledger.Whereabouts, d attachedDrive, from []string) string {
+	switch {
+	case spoilt(w, d.id):
+		return "its own copy is damaged"
+	case len(from) == 0:
+		return "no drive that has them is attached"
+	}
+	return e.tried[missKey(w.ID, d.token)]
+}
+
+// lesserFirst reports whether the drive is to be given a lesser offload of the
+// same card before: that may be all it lacks of this one.
+func (e *errandPlanner) lesserFirst(w ledger.Whereabouts, d attachedDrive) bool {
+	return w.CardKey != "" && slices.ContainsFunc(e.list, func(o ledger.Whereabouts) bool {
+		if o.CardKey != w.CardKey || o.Bytes >= w.Bytes {
+			return false
+		}
+		from, copies := sourcesOf(o, e.drives)
+		return e.lacks(o, d, copies) && e.hindered(o, d, from) == ""
+	})
+}
+
+func missKey(offloadID, token string) string { return offloadID + " " + token }
+
+// holds gives the status of a drive's finished copy; empty when it has none.
+func holds(w ledger.Whereabouts, driveID string) string {
+	for _, c := range w.Copies {
+		if c.DriveID == driveID {
+			switch c.Status {
+			case ledger.CopyProven, ledger.CopyIncomplete, ledger.CopyUnproven:
+				return c.Status
+			}
+		}
+	}
+	return ""
+}
+
+// spoilt: a drive's copy counts no more, and stands in its place still. To mend
+// that is not a matter of copying everything again.
+func spoilt(w ledger.Whereabouts, driveID string) bool {
+	return slices.ContainsFunc(w.Copies, func(c ledger.Copy) bool {
+		return c.DriveID == driveID && c.Status == ledger.CopyLost && c.Folder != ""
+	})
+}
+
+// sourcesOf lists the attached drives that an offload can be had from, and
+// counts the copies there are of it anywhere. What was saved of a damaged card
+// is copied from only where nobody has the whole.
+func sourcesOf(w ledger.Whereabouts, drives []attachedDrive) (ids []string, copies int) {
+	for _, status := range []string{ledger.CopyProven, ledger.CopyIncomplete} {
+		for _, c := range w.Copies {
+			if c.Status != status {
+				continue
+			}
+			copies++
+			if slices.ContainsFunc(drives, func(d attachedDrive) bool { return d.id == c.DriveID }) {
+				ids = append(ids, c.DriveID)
+			}
+		}
+		if copies > 0 {
+			break
+		}
+	}
+	return ids, copies
+}
+
+// wants asks a drive's rule about an offload. Ages are told only where the clock
+// was right both then and now.
+func wants(m policy.Mirror, o ledger.Offload, at ledger.Moment) bool {
+	known := o.Started.Trusted && at.Trusted
+	return m.Wants(o.Folder, at.Wall.Sub(o.Started.Wall), known)
+}

@@ -1,0 +1,255 @@
+package daemon
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"slices"
+
+	"bothy/daemon/ledger"
+	"bothy/daemon/offload"
+	"bothy/daemon/state"
+)
+
+// errands is what the supervisor knows of the work among drives. It belongs to
+// its goroutine.
+type errands struct {
+	due     bool // something changed since it was last planned
+	planned bool // a plan is being made
+	running *errand
+	looked  map[string]bool   // tokens of drives whose copies were looked for
+	tried   map[string]string // what went wrong, by missKey
+}
+
+// anew: things are otherwise than when errands went wrong.
+func (e *errands) anew() { e.due, e.tried = true, map[string]string{} }
+
+// scheduleErrands begins the next piece of work among drives when nothing else
+// is to be done.
+func (s *supervisor) scheduleErrands(ctx context.Context) {
+	e := &s.errands
+	if !e.due || e.planned || e.running != nil || s.ledger == nil || s.policy == nil || s.phase != state.Watching ||
+		len(s.running) > 0 || s.looking > 0 || ctx.Err() != nil {
+		return
+	}
+	for _, c := range s.cards {
+		if c.phase == state.CardQueued && !c.void && !c.gone {
+			return
+		}
+	}
+	e.due, e.planned = false, true
+	var drives []attachedDrive
+	for _, d := range s.drives {
+		if d.usable() {
+			drives = append(drives, attachedDrive{d.identity.ID, d.token(), d.rule.Mirror, e.looked[d.token()]})
+		}
+	}
+	tried := map[string]string{}
+	for key, why := range e.tried {
+		tried[key] = why
+	}
+	at, l := moment(s.cfg.Now), s.ledger
+	s.work.Go(func() {
+		list, err := l.Whereabouts(ctx)
+		c := coverage{ledger: l, ctx: ctx, cards: map[string][]ledger.KnownFile{}}
+		p := (&errandPlanner{list, drives, tried, c.covered, at}).plan()
+		err = errors.Join(err, c.err)
+		s.post(func() {
+			e.planned = false
+			if ctx.Err() != nil {
+				return
+			}
+			s.ledgerResult(err)
+			if err == nil {
+				s.takePlan(ctx, p)
+			}
+		})
+	})
+}
+
+// coverage asks the ledger what drives hold of a card by way of several offloads:
+// of a card that came again with more on it, each drive got what it lacked.
+type coverage struct {
+	ledger *ledger.Ledger
+	ctx    context.Context
+	cards  map[string][]ledger.KnownFile // by card key
+	err    error                         // the first
+}
+
+func (c *coverage) covered(w ledger.Whereabouts, driveID string) bool {
+	if w.CardKey == "" {
+		return false
+	}
+	files, ok := c.cards[w.CardKey]
+	if !ok {
+		var err error
+		if files, err = c.ledger.KnownFiles(c.ctx, w.CardKey); err != nil && c.err == nil {
+			c.err = err
+		}
+		c.cards[w.CardKey] = files
+	}
+	type content struct {
+		path, algorithm, sum string
+		bytes                int64
+	}
+	of := func(k ledger.KnownFile) content { return content{k.Path, k.Algorithm, k.Checksum, k.SizeBytes} }
+	there := map[content]bool{}
+	for _, k := range files {
+		for _, p := range k.On {
+			if p.DriveID == driveID && p.CopyStatus == ledger.CopyProven {
+				there[of(k)] = true
+			}
+		}
+	}
+	if len(there) == 0 {
+		return false
+	}
+	for _, k := range files {
+		if k.OffloadID == w.ID && !there[of(k)] {
+			return false
+		}
+	}
+	return true
+}
+
+// takePlan begins what was planned, unless a card came meanwhile.
+func (s *supervisor) takePlan(ctx context.Context, p planned) {
+	s.showBehind(p)
+	if p.next == nil {
+		return
+	}
+	if len(s.running) > 0 || s.looking > 0 || s.phase != state.Watching {
+		s.errands.due = true
+		return
+	}
+	var use []*drive
+	for _, d := range s.drives {
+		if d.usable() && p.next.uses(d.identity.ID) {
+			use = append(use, d)
+		}
+	}
+	if len(use) < len(p.next.from)+len(p.next.to) {
+		s.errands.due = true // one of them is gone
+		return
+	}
+	ctx, cancel := context.WithCancelCause(context.WithoutCancel(ctx))
+	e := &errand{task: s.newTask(cancel, use, true), piece: *p.next}
+	s.errands.running = e
+	s.showErrand(e)
+	s.work.Go(func() {
+		e.run(ctx)
+		s.post(func() { s.errandEnded(e) })
+	})
+}
+
+// showBehind raises what drives lack and cannot be given now.
+func (s *supervisor) showBehind(p planned) {
+	for _, d := range s.drives {
+		lag, behind := p.behind[d.identity.ID]
+		if !behind || !d.usable() {
+			s.clear(state.DriveBehind, d.subject())
+			continue
+		}
+		s.raise(state.DriveBehind, d.subject(), fmt.Sprintf("it lacks %s (%s): %s", state.Count(lag.offloads, "offload"), offload.Bytes(lag.bytes), lag.why))
+	}
+}
+
+// errandEnded takes in how an errand ended.
+func (s *supervisor) errandEnded(e *errand) {
+	s.errands.running, s.errands.due = nil, true
+	s.errand = nil
+	s.taskEnded(&e.task)
+	s.ledgerResult(e.recorderErr)
+	names := map[string]string{}
+	for _, d := range e.drives {
+		names[d.identity.ID] = d.identity.Name
+		if e.out.looked {
+			s.errands.looked[d.drive.token()] = true
+		}
+		if why, ok := e.out.missed[d.identity.ID]; ok {
+			s.errands.tried[missKey(e.piece.offload.ID, d.drive.token())] = why
+		}
+		if d.err != nil && e.piece.kind == state.ErrandLook {
+			s.errands.looked[d.drive.token()] = true // it is not usable any more, or hides what it holds
+		}
+	}
+	for _, f := range e.out.findings {
+		s.raise(f.code, names[f.driveID], f.detail)
+	}
+	s.recallOffload(e.piece.offload.ID)
+}
+
+// recallOffload shows an offload as the ledger has it now.
+func (s *supervisor) recallOffload(id string) {
+	i := slices.IndexFunc(s.offloads, func(o *state.Offload) bool { return o.ID == id })
+	if id == "" || i < 0 || s.offloads[i].Running {
+		return
+	}
+	o, err := s.ledger.Offload(s.life, id)
+	if err == nil {
+		var shown state.Offload
+		if shown, err = s.recall(context.WithoutCancel(s.life), o); err == nil {
+			for k, c := range shown.Copies {
+				for _, before := range s.offloads[i].Copies {
+					if before.DriveID == c.DriveID && before.Phase == c.Phase {
+						shown.Copies[k] = before // it knows more
+					}
+				}
+			}
+			s.offloads[i].Copies = shown.Copies
+		}
+	}
+	if !errors.Is(err, context.Canceled) {
+		s.ledgerResult(err)
+	}
+}
+
+// makeWay ends an errand that works on what a card brings itself; it reports
+// whether one is still at it.
+func (s *supervisor) makeWay(c *card) bool {
+	e := s.errands.running
+	if e == nil || e.piece.offload.CardKey == "" || e.piece.offload.CardKey != cardKey(c.dev) {
+		return false
+	}
+	e.cancel(errGiveWay)
+	return true
+}
+
+// showErrand shows an errand that begins.
+func (s *supervisor) showErrand(e *errand) {
+	names := func(ids []string) (list []string) {
+		for _, id := range ids {
+			list = append(list, e.driveOf(id).identity.Name)
+		}
+		return list
+	}
+	o := e.piece.offload
+	s.errand = &state.Errand{
+		Kind: e.piece.kind, OffloadID: o.ID, CardLabel: o.CardLabel, Folder: o.Folder, Files: o.Files, Bytes: o.Bytes,
+		From: names(e.piece.from), To: names(e.piece.to),
+	}
+	s.cfg.Log.Info("work among drives begins", "kind", e.piece.kind, "offload", o.ID, "from", s.errand.From, "to", s.errand.To)
+}
+
+// errandProgress shows how far it is.
+func (s *supervisor) errandProgress(e *errand, p offload.Progress, bytes int64) {
+	if s.errands.running != e || s.errand == nil || bytes == 0 {
+		return
+	}
+	done := 1.0
+	for _, c := range p.Copies {
+		if !c.Phase.Final() {
+			done = min(done, float64(c.BytesWritten+c.BytesProven)/float64(2*bytes))
+		}
+	}
+	s.errand.Done = max(s.errand.Done, min(done, 0.999))
+}
+
+func (s *supervisor) errandShown() *state.Errand {
+	if s.errand == nil {
+		return nil
+	}
+	shown := *s.errand
+	shown.Waits = len(s.running) > 0
+	return &shown
+}
