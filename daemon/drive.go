@@ -192,6 +192,9 @@ func (s *supervisor) driveIdentified(d *drive, found identified) {
 	s.errands.anew()
 	s.cfg.Log.Info("drive is ready", "drive", d.identity.Name, "device", d.dev.Name, "free", offload.Bytes(d.freeBytes))
 	s.noteDrive(d)
+	if s.copyCount[d.identity.ID] == 0 {
+		s.errands.looked[d.token()] = true // there is nothing to look for
+	}
 }
 
 func (s *supervisor) noteDrive(d *drive) {

@@ -21,7 +21,7 @@ type descs struct {
 	offloadsRunning, offloadsStarted, offloadsFinished *prometheus.Desc
 	offloadsDone, offloadsLeft                         *prometheus.Desc
 	readBytes, writtenBytes, readBackBytes             *prometheus.Desc
-	filesProven, copiesProven, copiesFailed            *prometheus.Desc
+	filesProven, copiesProven, copiesFailed, catchUps  *prometheus.Desc
 	mismatches, readBackErrors, flushFailures          *prometheus.Desc
 	lightFailures, ledgerFailures                      *prometheus.Desc
 
@@ -74,6 +74,7 @@ func newDescs() *descs {
 		filesProven:      d("files_proven_total", "Files proven, counted once per drive."),
 		copiesProven:     d("copies_proven_total", "Copies proven."),
 		copiesFailed:     d("copies_failed_total", "Copies given up."),
+		catchUps:         d("catch_ups_total", "Copies that drives were brought from other drives."),
 		mismatches:       d("read_back_mismatches_total", "Files whose read-back differed from what was written."),
 		readBackErrors:   d("read_back_errors_total", "Files that a drive took and could not give back; each is written again to another place."),
 		flushFailures:    d("flush_failures_total", "Flushes to a drive that failed."),

@@ -88,7 +88,7 @@ type Counters struct {
 
 	ReadBytes, WrittenBytes, ReadBackBytes uint64
 
-	FilesProven, CopiesProven, CopiesFailed uint64
+	FilesProven, CopiesProven, CopiesFailed, CatchUps uint64
 
 	Releases, Holds                                   uint64
 	ReadBackMismatches, ReadBackErrors, FlushFailures uint64

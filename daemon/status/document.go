@@ -15,6 +15,7 @@ type Document struct {
 	Policy       Policy      `json:"policy"`
 	Cards        []Card      `json:"cards"`
 	Drives       []Drive     `json:"drives"`
+	Errand       *Errand     `json:"errand,omitempty"` // absent when there is none
 	Conditions   []Condition `json:"conditions"`
 	Offloads     []Offload   `json:"offloads"`
 	Devices      []Device    `json:"devices"`
@@ -73,6 +74,20 @@ type Drive struct {
 	FreeBytes  int64     `json:"free_bytes"`
 	Copies     int       `json:"copies"`
 	LastSeenAt time.Time `json:"last_seen_at,omitzero"`
+}
+
+// Errand is work among drives, without a card. Every card goes first.
+type Errand struct {
+	Kind      string   `json:"kind"`       // look, catch-up
+	OffloadID string   `json:"offload_id"` // empty for a look
+	CardLabel string   `json:"card_label"`
+	Folder    string   `json:"folder"`
+	From      []string `json:"from"` // names of the drives that are read
+	To        []string `json:"to"`   // names of the drives that are written, or looked at
+	Files     int      `json:"files"`
+	SizeBytes int64    `json:"size_bytes"`
+	Done      float64  `json:"done"`  // 0 to 1
+	Waits     bool     `json:"waits"` // for a card
 }
 
 // Condition is something the box wants known.
@@ -182,6 +197,7 @@ type Counters struct {
 	ConditionsRaised   map[string]uint64 `json:"conditions_raised"`
 	OffloadsStarted    uint64            `json:"offloads_started"`
 	OffloadsFinished   uint64            `json:"offloads_finished"`
+	CatchUps           uint64            `json:"catch_ups"` // copies that drives were brought from other drives
 	PolicyReloads      uint64            `json:"policy_reloads"`
 	PolicyReloadFails  uint64            `json:"policy_reload_failures"`
 }

@@ -25,6 +25,7 @@ func NewDocument(s *state.State) *Document {
 		},
 		Cards:      renderAll(s.Cards, renderCard),
 		Drives:     renderAll(s.Drives, renderDrive),
+		Errand:     renderErrand(s.Errand),
 		Conditions: renderAll(s.Conditions, renderCondition),
 		Offloads:   renderAll(s.Offloads, renderOffload),
 		Devices:    renderAll(s.Devices, renderDevice),
@@ -48,6 +49,16 @@ func verdictOf(v state.Verdict, settled bool) string {
 		return string(state.Release)
 	}
 	return string(state.Hold)
+}
+
+func renderErrand(e *state.Errand) *Errand {
+	if e == nil {
+		return nil
+	}
+	return &Errand{
+		Kind: brief(e.Kind), OffloadID: brief(e.OffloadID), CardLabel: brief(e.CardLabel), Folder: long(e.Folder),
+		From: renderAll(e.From, brief), To: renderAll(e.To, brief), Files: e.Files, SizeBytes: e.Bytes, Done: renderDone(e.Done, false), Waits: e.Waits,
+	}
 }
 
 func renderCard(c state.Card) Card {
@@ -149,7 +160,7 @@ func renderCounters(c *state.Counters) Counters {
 		Releases: c.Releases, Holds: c.Holds, ReadBackMismatches: c.ReadBackMismatch, ReadBackErrors: c.ReadBackErrors,
 		FlushFailures: c.FlushFailures, LightFailures: c.LightFailures, LedgerFailures: c.LedgerFailures,
 		ConditionsRaised: raised, OffloadsStarted: c.OffloadsStarted, OffloadsFinished: c.OffloadsFinished,
-		PolicyReloads: c.PolicyReloads, PolicyReloadFails: c.PolicyReloadFails,
+		CatchUps: c.CatchUps, PolicyReloads: c.PolicyReloads, PolicyReloadFails: c.PolicyReloadFails,
 	}
 }
 

@@ -49,8 +49,12 @@ func sampleState() *state.State {
 			{Name: "sda1", Node: "/dev/sda1", Disk: "sda", Slot: "platform-usb-0:1.1", Label: "SKUA_A003", FSType: "exfat", SizeBytes: 128e9, Decision: "card", Rule: "stills", Sentence: "card rule \"stills\" took it: label SKUA_A003 matches SKUA_*"},
 			{Name: "sdg1", Node: "/dev/sdg1", Disk: "sdg", Label: "TIDE TABLES", FSType: "vfat", SizeBytes: 8e9, Decision: "left-alone", Sentence: "no rule takes it: nothing in the policy matches label TIDE TABLES"},
 		},
-		Cards:    sampleCards(),
-		Drives:   sampleDrives(),
+		Cards:  sampleCards(),
+		Drives: sampleDrives(),
+		Errand: &state.Errand{
+			Kind: state.ErrandCatchUp, OffloadID: "abcdefgh-7", CardLabel: "SKUA_2", Folder: "2026-11-25/skerry-2-SKUA_2-101500",
+			From: []string{"gannet"}, To: []string{"fulmar"}, Files: 420, Bytes: 31_000_000_000, Done: 0.37, Waits: true,
+		},
 		Offloads: sampleOffloads(),
 		Conditions: []state.Condition{
 			{Code: state.LedgerFailing, Detail: "insert copy: disk is full", Since: at(14, 20, 0)},

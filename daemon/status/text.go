@@ -18,7 +18,7 @@ func Text(w io.Writer, d *Document) error {
 		fmt.Fprintf(out, "as of %s\n", join(v.AsOf, v.ClockNote))
 	}
 	textCards(out, v.Cards)
-	textDrives(out, v.Drives)
+	textDrives(out, v.Drives, v.Errand)
 	textConditions(out, v.Conditions)
 	textOffloads(out, v)
 	textLeftAlone(out, v.LeftAlone)
@@ -84,7 +84,7 @@ func textCopies(out *bufio.Writer, copies []copyView) {
 	}
 }
 
-func textDrives(out *bufio.Writer, drives []driveView) {
+func textDrives(out *bufio.Writer, drives []driveView, errand string) {
 	fmt.Fprintln(out, "\nDrives")
 	if len(drives) == 0 {
 		fmt.Fprintln(out, noDrives)
@@ -93,6 +93,9 @@ func textDrives(out *bufio.Writer, drives []driveView) {
 		fmt.Fprintf(out, "%s %s: %s; %s\n", d.Mark(), d.Name, d.Word, d.Advice)
 		para(out, d.Reason)
 		para(out, d.Facts)
+	}
+	if errand != "" {
+		fmt.Fprintf(out, "    among drives: %s\n", errand)
 	}
 }
 

@@ -23,6 +23,7 @@ type view struct {
 	Calls      int // conditions that need a person
 	Cards      []cardView
 	Drives     []driveView
+	Errand     string // what goes on among drives; empty when nothing does
 	Conditions []conditionView
 	Offloads   []offloadView
 	Older      int // offloads published but not shown
@@ -107,6 +108,7 @@ func newView(d *Document) *view {
 	for _, drive := range d.Drives {
 		v.Drives = append(v.Drives, viewDrive(drive))
 	}
+	v.Errand = errandSentence(d.Errand)
 	for _, c := range d.Conditions {
 		if c.NeedsPerson {
 			v.Calls++
@@ -197,6 +199,23 @@ func viewDrive(d Drive) driveView {
 	}
 	v.Facts = facts(space, count(d.Copies, "copy", "copies"), d.Device, named("folder", d.Path), d.FSType, seen)
 	return v
+}
+
+// errandSentence says what goes on among drives.
+func errandSentence(e *Errand) string {
+	if e == nil {
+		return ""
+	}
+	to := strings.Join(e.To, " and ")
+	if e.Kind == state.ErrandLook {
+		return clean("looking whether " + to + " holds what it held")
+	}
+	s := "bringing " + to + " what " + strings.Join(e.From, " or ") + " has of card " + e.CardLabel + " (offload " + e.OffloadID + "): " +
+		strconv.Itoa(part(e.Done)) + " % done"
+	if e.Waits {
+		s += "; a card goes first"
+	}
+	return clean(s)
 }
 
 func viewCondition(c Condition) conditionView {
