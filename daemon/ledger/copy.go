@@ -86,12 +86,14 @@ func (r *copyRow) put(ctx context.Context, tx *sql.Tx) error {
 	c := &r.copy
 	args := []any{r.seq, r.driveNo, c.Folder, c.Status, c.Reason, c.ManifestPath, c.ManifestC4}
 	args = append(args, r.updated.args()...)
-	_, err := tx.ExecContext(ctx, `INSERT INTO copies (`+copyColumns+`) VALUES (?,?,?,?,?,?,?, ?,?,?,?, ?)
+	_, err := tx.ExecContext(ctx, `INSERT INTO copies (`+copyColumns+`, proven_up_to) VALUES (?,?,?,?,?,?,?, ?,?,?,?, ?,
+			CASE ?4 WHEN 'proven' THEN (SELECT coalesce(max(proof_no), 0) FROM proofs) ELSE 0 END)
 		ON CONFLICT (offload_seq, drive_no) DO UPDATE SET folder = excluded.folder, status = excluded.status,
 			reason = excluded.reason, manifest_path = excluded.manifest_path, manifest_c4 = excluded.manifest_c4,
 			updated_wall = excluded.updated_wall, updated_trusted = excluded.updated_trusted,
 			updated_boot = excluded.updated_boot, updated_since_boot_ns = excluded.updated_since_boot_ns,
-			seal = excluded.seal`,
+			seal = excluded.seal,
+			proven_up_to = CASE excluded.status WHEN 'proven' THEN excluded.proven_up_to ELSE proven_up_to END`,
 		append(args, r.computeSeal())...)
 	return err
 }

@@ -132,12 +132,11 @@ func (l *Ledger) BeginOffload(ctx context.Context, o Offload) (Offload, error) {
 	o.Status = OffloadOpen
 	var begun offloadRow
 	err := l.changeAndMove(ctx, func(tx *sql.Tx) error {
-		if err := tx.QueryRowContext(ctx,
-			`SELECT 1 + max((SELECT coalesce(max(seq), 0) FROM sqlite_sequence WHERE name = 'offloads'),
-				(SELECT coalesce(max(seq), 0) FROM offloads))`).Scan(&o.Seq); err != nil {
+		if err := tx.QueryRowContext(ctx, nextSeq).Scan(&o.Seq); err != nil {
 			return err
 		}
-		r, err := newOffloadRow(o, l.boxID)
+		o.ID = fmt.Sprintf("%s-%d", l.boxID, o.Seq)
+		r, err := offloadRowOf(o)
 		if err != nil {
 			return err
 		}
@@ -153,8 +152,11 @@ func (l *Ledger) BeginOffload(ctx context.Context, o Offload) (Offload, error) {
 	return begun.offload, nil
 }
 
-func newOffloadRow(o Offload, boxID string) (*offloadRow, error) {
-	o.ID = fmt.Sprintf("%s-%d", boxID, o.Seq)
+// nextSeq gives a number that no offload ever had.
+const nextSeq = `SELECT 1 + max((SELECT coalesce(max(seq), 0) FROM sqlite_sequence WHERE name = 'offloads'),
+	(SELECT coalesce(max(seq), 0) FROM offloads))`
+
+func offloadRowOf(o Offload) (*offloadRow, error) {
 	r := &offloadRow{offload: o, started: o.Started.columns(), ended: o.Ended.columns()}
 	var err error
 	if r.refersTo, err = jsonList(o.RefersTo); err != nil {
@@ -213,7 +215,10 @@ func (l *Ledger) UpdateOffload(ctx context.Context, id, verdict, reason, status 
 		_, err = tx.ExecContext(ctx, `UPDATE offloads SET verdict = ?, reason = ?, status = ?,
 			ended_wall = ?, ended_trusted = ?, ended_boot = ?, ended_since_boot_ns = ?, seal = ? WHERE seq = ?`,
 			append(args, r.computeSeal(), o.Seq)...)
-		return err
+		if err != nil {
+			return err
+		}
+		return noteVerdict(ctx, tx, *o, at)
 	})
 	if err != nil {
 		return fmt.Errorf("update offload %s: %w", id, err)

@@ -1,0 +1,153 @@
+package ledger
+
+import (
+	"context"
+	"database/sql"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"path/filepath"
+
+	"github.com/klauspost/compress/zstd"
+)
+
+// Found is an offload that another box made, or that was found on a drive.
+type Found struct {
+	Offload Offload // under the id that the other box gave it
+	Files   []File
+	Copies  []Copy // those that are, or were said to be, finished
+}
+
+// Import takes an offload over that this box did not make: what it held, and where
+// copies of it are said to be. It believes no proof: copies are recorded as
+// CopyUnproven, or CopyIncomplete, until this box has read them itself. Nor does
+// such an offload ever recognise a card, so that nothing is released for its sake.
+// Of an offload that is known already only copies are added, on drives where none
+// is known. Drives must be known.
+func (l *Ledger) Import(ctx context.Context, f Found) (offloads, copies int, err error) {
+	if err := checkKey("offload id", f.Offload.ID); err != nil {
+		return 0, 0, fmt.Errorf("import offload: %w", err)
+	}
+	err = l.changeAndMove(ctx, func(tx *sql.Tx) error {
+		offloads, copies = 0, 0
+		r, err := offloadByID(ctx, tx, f.Offload.ID)
+		if errors.Is(err, ErrUnknown) {
+			offloads = 1
+			r, err = importOffload(ctx, tx, f)
+		}
+		if err != nil {
+			return err
+		}
+		known, err := copiesOf(ctx, tx, r.offload)
+		if err != nil {
+			return err
+		}
+		for _, c := range f.Copies {
+			added, err := importCopy(ctx, tx, r.offload, known, c)
+			if err != nil {
+				return err
+			}
+			copies += added
+		}
+		return nil
+	})
+	if err != nil {
+		return 0, 0, fmt.Errorf("import offload %s: %w", f.Offload.ID, err)
+	}
+	return offloads, copies, nil
+}
+
+func importOffload(ctx context.Context, tx *sql.Tx, f Found) (offloadRow, error) {
+	o := f.Offload
+	for _, text := range []*string{&o.CardLabel, &o.Rule, &o.Folder, &o.Verify, &o.Checksum, &o.Reason} {
+		*text = cleanText(*text)
+	}
+	o.CardKey, o.Status, o.Files = "", OffloadDone, len(f.Files)
+	if err := tx.QueryRowContext(ctx, nextSeq).Scan(&o.Seq); err != nil {
+		return offloadRow{}, err
+	}
+	r, err := offloadRowOf(o)
+	if err != nil {
+		return offloadRow{}, err
+	}
+	if err := r.insert(ctx, tx); err != nil {
+		return offloadRow{}, err
+	}
+	rows := make([]fileRow, len(f.Files))
+	for i, file := range f.Files {
+		if err := checkKey("path", file.Path); err != nil {
+			return offloadRow{}, err
+		}
+		if file.SizeBytes < 0 {
+			return offloadRow{}, fmt.Errorf("%s: size %d is negative", file.Path, file.SizeBytes)
+		}
+		file.Algorithm, file.Checksum, file.Sample = cleanText(file.Algorithm), cleanText(file.Checksum), cleanText(file.Sample)
+		rows[i] = fileRow{file: file, modified: stampOf(file.ModTime)}
+	}
+	if _, _, err := putFiles(ctx, tx, o.Seq, rows); err != nil {
+		return offloadRow{}, err
+	}
+	return offloadByID(ctx, tx, o.ID)
+}
+
+// importCopy reports 1 when the copy was added.
+func importCopy(ctx context.Context, tx *sql.Tx, o Offload, known []copyRow, c Copy) (int, error) {
+	drive, err := driveByID(ctx, tx, c.DriveID)
+	if err != nil {
+		return 0, err
+	}
+	for _, k := range known {
+		if k.driveNo == drive.number {
+			return 0, nil
+		}
+	}
+	switch c.Status {
+	case CopyProven, CopyUnproven:
+		c.Status = CopyUnproven
+	case CopyIncomplete:
+	default:
+		return 0, nil
+	}
+	c.OffloadID, c.Folder, c.Reason = o.ID, cleanText(c.Folder), cleanText(c.Reason)
+	c.ManifestPath, c.ManifestC4 = cleanText(c.ManifestPath), cleanText(c.ManifestC4)
+	row := copyRow{seq: o.Seq, driveNo: drive.number, copy: c, updated: c.Updated.columns()}
+	return 1, row.put(ctx, tx)
+}
+
+// maxSnapshotBytes bounds an unpacked snapshot: what a drive holds is hostile.
+const maxSnapshotBytes = 4 << 30
+
+// OpenSnapshot unpacks what Snapshot wrote into a folder and opens it. It returns
+// ErrDamaged for what cannot be a ledger and ErrNewer for one of a newer program.
+// Close it, and remove the folder.
+func OpenSnapshot(ctx context.Context, from io.Reader, folder string) (*Ledger, error) {
+	path := filepath.Join(folder, "ledger.db")
+	if err := unpackSnapshot(ctx, from, path); err != nil {
+		return nil, fmt.Errorf("unpack a copy of a ledger: %w", err)
+	}
+	return Open(ctx, path)
+}
+
+func unpackSnapshot(ctx context.Context, from io.Reader, path string) (err error) {
+	in, err := zstd.NewReader(&ctxReader{ctx: ctx, from: from}, zstd.WithDecoderConcurrency(1), zstd.WithDecoderMaxWindow(64<<20))
+	if err != nil {
+		return err
+	}
+	defer in.Close()
+	out, err := os.OpenFile(path, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o600)
+	if err != nil {
+		return err
+	}
+	defer func() { err = errors.Join(err, out.Close()) }()
+	n, err := io.Copy(out, io.LimitReader(in, maxSnapshotBytes+1))
+	switch {
+	case ctx.Err() != nil:
+		return context.Cause(ctx)
+	case err != nil:
+		return fmt.Errorf("%w: %w", ErrDamaged, err)
+	case n > maxSnapshotBytes:
+		return fmt.Errorf("%w: it is larger than %d bytes", ErrDamaged, int64(maxSnapshotBytes))
+	}
+	return nil
+}
