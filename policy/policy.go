@@ -30,6 +30,7 @@ import (
 type Policy struct {
 	Box    Box
 	Status StatusSettings
+	Patrol Patrol
 	Cards  []CardRule  // in the order of the file: the first match wins
 	Drives []DriveRule // likewise
 	Lights []LightRule
@@ -82,6 +83,20 @@ const DefaultListen = "127.0.0.1:9810"
 type StatusSettings struct {
 	// Listen is HOST:PORT for the status page; empty when it is switched off.
 	Listen string
+}
+
+// Defaults of [patrol].
+const (
+	DefaultPatrolHours = 4
+	DefaultPatrolShare = 50
+	DefaultPatrolAfter = 30 * 24 * time.Hour
+)
+
+// Patrol is what [patrol] says: how copies are proven again while the box is idle.
+type Patrol struct {
+	Hours        int           // of work a day, 0 to 24; 0: never
+	SharePercent int           // of the time that a drive is at work then, 1 to 100
+	After        time.Duration // a copy is proven again when its proof is this old
 }
 
 // Conditions are what a rule asks of a medium. All that are given must hold;

@@ -12,10 +12,12 @@ func (d *decoder) policy(root *table) *Policy {
 	p := &Policy{
 		Box:    Box{Copies: DefaultCopies, Parallel: DefaultParallel, Timezone: "UTC", Location: time.UTC},
 		Status: StatusSettings{Listen: DefaultListen},
+		Patrol: Patrol{Hours: DefaultPatrolHours, SharePercent: DefaultPatrolShare, After: DefaultPatrolAfter},
 	}
 	d.fields(root, "a policy", []field{
 		{"box", func(v *value) { d.box(d.single(v), &p.Box) }},
 		{"status", func(v *value) { d.status(d.single(v), &p.Status) }},
+		{"patrol", func(v *value) { d.patrol(d.single(v), &p.Patrol) }},
 		{"card", func(v *value) { d.each(v, func(t *table) { p.Cards = append(p.Cards, d.card(t)) }) }},
 		{"drive", func(v *value) { d.each(v, func(t *table) { p.Drives = append(p.Drives, d.drive(t)) }) }},
 		{"light", func(v *value) { d.each(v, func(t *table) { p.Lights = append(p.Lights, d.light(t)) }) }},
@@ -64,6 +66,14 @@ func (d *decoder) status(t *table, s *StatusSettings) {
 	if s.Listen == "off" {
 		s.Listen = ""
 	}
+}
+
+func (d *decoder) patrol(t *table, p *Patrol) {
+	d.fields(t, "[patrol]", []field{
+		{"hours", d.integer(&p.Hours, 0, 24)},
+		{"share", d.integer(&p.SharePercent, 1, 100)},
+		{"after", d.text(new(string), func(s string) (f *flaw) { p.After, f = parseDays(s, `write a number of days, like "30d"`); return f })},
+	})
 }
 
 // conditions are the keys that card and drive rules share.
