@@ -40,7 +40,6 @@ func (e *errand) look(ctx context.Context) {
 			}
 		}
 	}
-	e.out.looked = ctx.Err() == nil
 }
 
 // thereBy is nil when a copy's folder and manifest are there. Only what is known

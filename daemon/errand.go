@@ -4,9 +4,11 @@ import (
 	"context"
 	"errors"
 	"slices"
+	"time"
 
 	"bothy/daemon/ledger"
 	"bothy/daemon/state"
+	"bothy/daemon/status"
 	"bothy/policy"
 )
 
@@ -15,13 +17,16 @@ import (
 type errand struct {
 	task
 	piece piece
+	began time.Time
+	told  func(*status.Recovered, error) // somebody waits for it
 	out   errandOutcome
 }
 
 // piece is what one errand is about.
 type piece struct {
 	kind    string         // one of the kinds of state.Errand
-	offload ledger.Offload // of a catch-up
+	offload ledger.Offload // empty for a look
+	round   ledger.Round   // of a patrol
 	from    []string       // ids of drives that are read
 	to      []string       // ids of drives that are written, or looked at
 }
@@ -31,7 +36,12 @@ type errandOutcome struct {
 	findings []driveFinding
 	// missed says of drives that did not get what they lack why; by drive id.
 	missed map[string]string
-	looked bool // its drive was looked at
+	proven bool // a patrol's round is over
+	found  bool // a patrol has found damage
+	healed int  // files
+	// recovered is what was taken over from a drive, and recoverErr why not more.
+	recovered  *status.Recovered
+	recoverErr error
 }
 
 // driveFinding is a condition to raise about a drive.
@@ -54,10 +64,19 @@ func (e *errand) run(ctx context.Context) {
 		e.look(ctx)
 	case state.ErrandCatchUp:
 		e.catchUp(ctx)
+	case state.ErrandHeal:
+		e.heal(ctx)
+	case state.ErrandPatrol:
+		e.patrol(ctx)
+	case state.ErrandRecover:
+		e.recover(ctx)
 	}
 }
 
 func (e *errand) yield(ctx context.Context) error { return e.s.traffic.wait(ctx, e.lane) }
+
+// tell shows how far it is.
+func (e *errand) tell(done float64) { e.s.post(func() { e.s.errandIsAt(e, done) }) }
 
 func (e *errand) find(driveID string, code state.Code, detail string) {
 	e.out.findings = append(e.out.findings, driveFinding{driveID, finding{code, detail}})
@@ -99,6 +118,10 @@ type errandPlanner struct {
 	// stand there with other offloads of the card.
 	covered func(w ledger.Whereabouts, driveID string) bool
 	at      ledger.Moment
+	// rounds are the proven copies on the drives, those first that were proven the
+	// longest ago; empty when no patrol may begin.
+	rounds []ledger.Round
+	after  time.Duration // how old a proof is when it is taken again
 }
 
 // plan says what is to be done next. A drive that came back is looked at first,
@@ -135,7 +158,50 @@ func (e *errandPlanner) plan() planned {
 			p.next = &piece{kind: state.ErrandCatchUp, offload: w.Offload, from: from, to: to}
 		}
 	}
+	if heal := e.heal(); heal != nil {
+		p.next = heal
+	}
+	if p.next == nil {
+		p.next = e.patrol()
+	}
 	return p
+}
+
+// heal finds a damaged copy that stands on a drive while another has it whole.
+func (e *errandPlanner) heal() *piece {
+	for _, w := range e.list {
+		for _, d := range e.drives {
+			from, _ := sourcesOf(w, e.drives)
+			if !spoilt(w, d.id) || len(from) == 0 || holds(w, from[0]) != ledger.CopyProven || e.tried[missKey(w.ID, d.token)] != "" {
+				continue
+			}
+			return &piece{kind: state.ErrandHeal, offload: w.Offload, from: from, to: []string{d.id}}
+		}
+	}
+	return nil
+}
+
+// patrol finds the copy whose proof is the oldest, if it is old enough.
+func (e *errandPlanner) patrol() *piece {
+	for _, r := range e.rounds {
+		if e.due(r.At) {
+			return &piece{kind: state.ErrandPatrol, offload: r.Offload, round: r, to: []string{r.Copy.DriveID}}
+		}
+	}
+	return nil
+}
+
+// due reports whether a proof is old enough to be taken again. Where the clock was
+// not right, then or now, the time since the kernel's start tells, and what is of
+// another start is taken to be old.
+func (e *errandPlanner) due(proof ledger.Moment) bool {
+	switch {
+	case proof.Trusted && e.at.Trusted:
+		return e.at.Wall.Sub(proof.Wall) >= e.after
+	case proof.BootID != "" && proof.BootID == e.at.BootID:
+		return e.at.SinceBoot-proof.SinceBoot >= e.after
+	}
+	return true
 }
 
 // lacks reports whether a drive is to have an offload and has not.

@@ -5,10 +5,13 @@ import (
 	"errors"
 	"fmt"
 	"slices"
+	"time"
 
 	"bothy/daemon/ledger"
 	"bothy/daemon/offload"
 	"bothy/daemon/state"
+	"bothy/daemon/status"
+	"bothy/policy"
 )
 
 // errands is what the supervisor knows of the work among drives. It belongs to
@@ -16,10 +19,65 @@ import (
 type errands struct {
 	due     bool // something changed since it was last planned
 	planned bool // a plan is being made
-	running *errand
-	looked  map[string]bool   // tokens of drives whose copies were looked for
-	tried   map[string]string // what went wrong, by missKey
+	// lookedForPatrol is when a plan was last made; without news that is done now
+	// and then only.
+	lookedForPatrol time.Time
+	running         *errand
+	asked           []errandRequest   // by a person, in order
+	looked          map[string]bool   // tokens of drives whose copies were looked for
+	tried           map[string]string // what went wrong, by missKey
+	budget          patrolBudget
 }
+
+// errandRequest is a drive that somebody wants to be looked through.
+type errandRequest struct {
+	driveID string
+	told    func(*status.Recovered, error)
+}
+
+// patrolBudget is how much longer a patrol may work. It fills up evenly over the
+// day, to a day's worth, and is full when the daemon begins.
+type patrolBudget struct {
+	left   time.Duration
+	worked time.Duration // since it last rested
+	filled time.Time     // when it was last filled up; zero: never
+	rests  time.Time     // not before then
+}
+
+// may fills the budget up and reports whether a patrol may begin.
+func (b *patrolBudget) may(p policy.Patrol, now time.Time) bool {
+	day := time.Duration(p.Hours) * time.Hour
+	if b.filled.IsZero() {
+		b.left = day
+	} else {
+		b.left = min(day, b.left+time.Duration(float64(now.Sub(b.filled))*float64(p.Hours)/24))
+	}
+	b.filled = now
+	return b.left >= min(slice, day) && day > 0 && !now.Before(b.rests)
+}
+
+// spend takes off what a patrol took, and after a slice of work lets the drives
+// rest for as long as its share asks. One that got nowhere is not tried again at
+// once.
+func (b *patrolBudget) spend(p policy.Patrol, began, ended time.Time, proven bool) {
+	took := ended.Sub(began)
+	b.left -= took
+	b.worked += took
+	var rest time.Duration
+	if b.worked >= slice {
+		rest = b.worked * time.Duration(100-p.SharePercent) / time.Duration(p.SharePercent)
+		b.worked = 0
+	}
+	if !proven && took < patrolEvery {
+		rest = max(rest, patrolEvery)
+	}
+	b.rests = ended.Add(rest)
+}
+
+// patrolEvery is how often it is looked whether a proof has grown old.
+const patrolEvery = time.Minute
+
+func (e *errands) patrolDue(now time.Time) bool { return now.Sub(e.lookedForPatrol) >= patrolEvery }
 
 // anew: things are otherwise than when errands went wrong.
 func (e *errands) anew() { e.due, e.tried = true, map[string]string{} }
@@ -28,7 +86,7 @@ func (e *errands) anew() { e.due, e.tried = true, map[string]string{} }
 // is to be done.
 func (s *supervisor) scheduleErrands(ctx context.Context) {
 	e := &s.errands
-	if !e.due || e.planned || e.running != nil || s.ledger == nil || s.policy == nil || s.phase != state.Watching ||
+	if e.planned || e.running != nil || s.ledger == nil || s.policy == nil || s.phase != state.Watching ||
 		len(s.running) > 0 || s.looking > 0 || ctx.Err() != nil {
 		return
 	}
@@ -37,7 +95,19 @@ func (s *supervisor) scheduleErrands(ctx context.Context) {
 			return
 		}
 	}
-	e.due, e.planned = false, true
+	if len(e.asked) > 0 {
+		next := e.asked[0]
+		e.asked = e.asked[1:]
+		if !s.startErrand(ctx, &piece{kind: state.ErrandRecover, to: []string{next.driveID}}, next.told) {
+			next.told(nil, fmt.Errorf("%w: the drive is not there any more", ErrRefused))
+		}
+		return
+	}
+	patrol := e.budget.may(s.policy.Patrol, time.Now())
+	if !e.due && !(patrol && e.patrolDue(time.Now())) {
+		return
+	}
+	e.due, e.planned, e.lookedForPatrol = false, true, time.Now()
 	var drives []attachedDrive
 	for _, d := range s.drives {
 		if d.usable() {
@@ -48,11 +118,19 @@ func (s *supervisor) scheduleErrands(ctx context.Context) {
 	for key, why := range e.tried {
 		tried[key] = why
 	}
-	at, l := moment(s.cfg.Now), s.ledger
+	at, l, after := moment(s.cfg.Now), s.ledger, s.policy.Patrol.After
 	s.work.Go(func() {
 		list, err := l.Whereabouts(ctx)
 		c := coverage{ledger: l, ctx: ctx, cards: map[string][]ledger.KnownFile{}}
-		p := (&errandPlanner{list, drives, tried, c.covered, at}).plan()
+		var rounds []ledger.Round
+		if patrol && err == nil {
+			var ids []string
+			for _, d := range drives {
+				ids = append(ids, d.id)
+			}
+			rounds, err = l.Rounds(ctx, ids...)
+		}
+		p := (&errandPlanner{list, drives, tried, c.covered, at, rounds, after}).plan()
 		err = errors.Join(err, c.err)
 		s.post(func() {
 			e.planned = false
@@ -122,24 +200,31 @@ func (s *supervisor) takePlan(ctx context.Context, p planned) {
 		s.errands.due = true
 		return
 	}
+	if !s.startErrand(ctx, p.next, nil) {
+		s.errands.due = true
+	}
+}
+
+// startErrand is false when a drive that is needed is gone.
+func (s *supervisor) startErrand(ctx context.Context, p *piece, told func(*status.Recovered, error)) bool {
 	var use []*drive
 	for _, d := range s.drives {
-		if d.usable() && p.next.uses(d.identity.ID) {
+		if d.usable() && p.uses(d.identity.ID) {
 			use = append(use, d)
 		}
 	}
-	if len(use) < len(p.next.from)+len(p.next.to) {
-		s.errands.due = true // one of them is gone
-		return
+	if len(use) < len(p.from)+len(p.to) {
+		return false
 	}
 	ctx, cancel := context.WithCancelCause(context.WithoutCancel(ctx))
-	e := &errand{task: s.newTask(cancel, use, true), piece: *p.next}
+	e := &errand{task: s.newTask(cancel, use, true), piece: *p, began: time.Now(), told: told}
 	s.errands.running = e
 	s.showErrand(e)
 	s.work.Go(func() {
 		e.run(ctx)
 		s.post(func() { s.errandEnded(e) })
 	})
+	return true
 }
 
 // showBehind raises what drives lack and cannot be given now.
@@ -158,25 +243,49 @@ func (s *supervisor) showBehind(p planned) {
 func (s *supervisor) errandEnded(e *errand) {
 	s.errands.running, s.errands.due = nil, true
 	s.errand = nil
+	if e.piece.kind == state.ErrandPatrol && s.policy != nil {
+		s.errands.budget.spend(s.policy.Patrol, e.began, time.Now(), e.out.proven || e.out.found)
+	}
+	if e.out.proven {
+		s.counters.Patrols++
+	}
+	s.counters.FilesHealed += uint64(e.out.healed)
 	s.taskEnded(&e.task)
 	s.ledgerResult(e.recorderErr)
 	names := map[string]string{}
 	for _, d := range e.drives {
 		names[d.identity.ID] = d.identity.Name
-		if e.out.looked {
-			s.errands.looked[d.drive.token()] = true
+		if e.piece.kind == state.ErrandLook {
+			s.errands.looked[d.drive.token()] = true // as far as that went
 		}
 		if why, ok := e.out.missed[d.identity.ID]; ok {
 			s.errands.tried[missKey(e.piece.offload.ID, d.drive.token())] = why
-		}
-		if d.err != nil && e.piece.kind == state.ErrandLook {
-			s.errands.looked[d.drive.token()] = true // it is not usable any more, or hides what it holds
 		}
 	}
 	for _, f := range e.out.findings {
 		s.raise(f.code, names[f.driveID], f.detail)
 	}
 	s.recallOffload(e.piece.offload.ID)
+	if e.told != nil {
+		s.recallRecovered()
+		e.told(e.out.recovered, e.out.recoverErr)
+	}
+}
+
+// recallRecovered shows what was taken over from a drive.
+func (s *supervisor) recallRecovered() {
+	shown := s.offloads
+	s.offloads = nil
+	s.recallOffloads(s.life)
+	for _, o := range shown {
+		i := slices.IndexFunc(s.offloads, func(r *state.Offload) bool { return r.ID == o.ID })
+		switch {
+		case i >= 0:
+			s.offloads[i] = o
+		case o.Running:
+			s.offloads = slices.Insert(s.offloads, 0, o)
+		}
+	}
 }
 
 // recallOffload shows an offload as the ledger has it now.
@@ -242,7 +351,13 @@ func (s *supervisor) errandProgress(e *errand, p offload.Progress, bytes int64) 
 			done = min(done, float64(c.BytesWritten+c.BytesProven)/float64(2*bytes))
 		}
 	}
-	s.errand.Done = max(s.errand.Done, min(done, 0.999))
+	s.errandIsAt(e, done)
+}
+
+func (s *supervisor) errandIsAt(e *errand, done float64) {
+	if s.errands.running == e && s.errand != nil {
+		s.errand.Done = max(s.errand.Done, min(done, 0.999))
+	}
 }
 
 func (s *supervisor) errandShown() *state.Errand {

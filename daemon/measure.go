@@ -118,7 +118,7 @@ func measureCounters(c *state.Counters) metrics.Counters {
 	return metrics.Counters{
 		DeviceEvents: c.DeviceEvents, DeviceRescans: c.DeviceRescans, DeviceReconnects: c.DeviceReconnects,
 		ReadBytes: c.BytesRead, WrittenBytes: c.BytesWritten, ReadBackBytes: c.BytesReadBack,
-		FilesProven: c.FilesProven, CopiesProven: c.CopiesProven, CopiesFailed: c.CopiesFailed, CatchUps: c.CatchUps,
+		FilesProven: c.FilesProven, CopiesProven: c.CopiesProven, CopiesFailed: c.CopiesFailed, CatchUps: c.CatchUps, Patrols: c.Patrols, FilesHealed: c.FilesHealed,
 		Releases: c.Releases, Holds: c.Holds,
 		ReadBackMismatches: c.ReadBackMismatch, ReadBackErrors: c.ReadBackErrors, FlushFailures: c.FlushFailures,
 		LightFailures: c.LightFailures, LedgerFailures: c.LedgerFailures,

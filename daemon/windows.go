@@ -82,6 +82,10 @@ func (a actions) Enrol(ctx context.Context, target, name string) (string, error)
 	return a.s.enrolAttached(ctx, target, name)
 }
 
+func (a actions) Recover(ctx context.Context, drive string) (*status.Recovered, error) {
+	return a.s.recoverDrive(ctx, drive)
+}
+
 func (a actions) Reload(ctx context.Context) error {
 	done := make(chan error, 1)
 	a.s.post(func() {

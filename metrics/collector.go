@@ -122,6 +122,7 @@ func (c *collector) counters(e emitter, k *Counters) {
 		{n.deviceEvents, k.DeviceEvents}, {n.deviceRescans, k.DeviceRescans}, {n.deviceReconnects, k.DeviceReconnects},
 		{n.readBytes, k.ReadBytes}, {n.writtenBytes, k.WrittenBytes}, {n.readBackBytes, k.ReadBackBytes},
 		{n.filesProven, k.FilesProven}, {n.copiesProven, k.CopiesProven}, {n.copiesFailed, k.CopiesFailed}, {n.catchUps, k.CatchUps},
+		{n.patrols, k.Patrols}, {n.filesHealed, k.FilesHealed},
 		{n.releases, k.Releases}, {n.holds, k.Holds},
 		{n.mismatches, k.ReadBackMismatches}, {n.readBackErrors, k.ReadBackErrors}, {n.flushFailures, k.FlushFailures},
 		{n.lightFailures, k.LightFailures}, {n.ledgerFailures, k.LedgerFailures},

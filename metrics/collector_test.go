@@ -42,7 +42,7 @@ func sample() Snapshot {
 		ConditionsRaisedTotal: []Raised{{"clock-untrusted", 4}, {"drive-full", 1}},
 		Counters: Counters{
 			DeviceEvents: 41, DeviceRescans: 5, DeviceReconnects: 1, ReadBytes: 3000, WrittenBytes: 6000, ReadBackBytes: 5500,
-			FilesProven: 12, CopiesProven: 3, CopiesFailed: 1, CatchUps: 16, Releases: 2, Holds: 6, ReadBackMismatches: 7, ReadBackErrors: 4, FlushFailures: 8,
+			FilesProven: 12, CopiesProven: 3, CopiesFailed: 1, CatchUps: 16, Patrols: 17, FilesHealed: 18, Releases: 2, Holds: 6, ReadBackMismatches: 7, ReadBackErrors: 4, FlushFailures: 8,
 			LightFailures: 9, LedgerFailures: 10, OffloadsStarted: 11, OffloadsFinished: 13, PolicyReloads: 14, PolicyReloadFails: 15,
 		},
 	}

@@ -22,6 +22,7 @@ type descs struct {
 	offloadsDone, offloadsLeft                         *prometheus.Desc
 	readBytes, writtenBytes, readBackBytes             *prometheus.Desc
 	filesProven, copiesProven, copiesFailed, catchUps  *prometheus.Desc
+	patrols, filesHealed                               *prometheus.Desc
 	mismatches, readBackErrors, flushFailures          *prometheus.Desc
 	lightFailures, ledgerFailures                      *prometheus.Desc
 
@@ -75,6 +76,8 @@ func newDescs() *descs {
 		copiesProven:     d("copies_proven_total", "Copies proven."),
 		copiesFailed:     d("copies_failed_total", "Copies given up."),
 		catchUps:         d("catch_ups_total", "Copies that drives were brought from other drives."),
+		patrols:          d("patrols_total", "Copies proven again while the box was idle."),
+		filesHealed:      d("files_healed_total", "Files brought anew to copies in which they were damaged."),
 		mismatches:       d("read_back_mismatches_total", "Files whose read-back differed from what was written."),
 		readBackErrors:   d("read_back_errors_total", "Files that a drive took and could not give back; each is written again to another place."),
 		flushFailures:    d("flush_failures_total", "Flushes to a drive that failed."),

@@ -89,6 +89,7 @@ type Counters struct {
 	ReadBytes, WrittenBytes, ReadBackBytes uint64
 
 	FilesProven, CopiesProven, CopiesFailed, CatchUps uint64
+	Patrols, FilesHealed                              uint64
 
 	Releases, Holds                                   uint64
 	ReadBackMismatches, ReadBackErrors, FlushFailures uint64

@@ -9,6 +9,7 @@ func commands(c console) []*cobra.Command {
 		copyCommand(c),
 		enrolCommand(c),
 		explainCommand(c),
+		recoverCommand(c),
 		rehearseCommand(c),
 		runCommand(c),
 		statusCommand(c),

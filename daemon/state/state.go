@@ -245,6 +245,9 @@ type Offload struct {
 const (
 	ErrandLook    = "look"     // whether a drive that came back holds what it is known to hold
 	ErrandCatchUp = "catch-up" // bringing drives an offload that they lack
+	ErrandHeal    = "heal"     // bringing a copy files that are damaged
+	ErrandPatrol  = "patrol"   // proving a copy again
+	ErrandRecover = "recover"  // taking over what a drive tells of other boxes' offloads
 )
 
 // Errand is work among drives, without a card. It gives way to every card.
@@ -286,6 +289,8 @@ type Counters struct {
 	OffloadsStarted   uint64
 	OffloadsFinished  uint64
 	CatchUps          uint64 // copies that drives were brought from other drives
+	Patrols           uint64 // copies proven again
+	FilesHealed       uint64 // brought anew to copies in which they were damaged
 	PolicyReloads     uint64
 	PolicyReloadFails uint64
 }

@@ -126,6 +126,18 @@ func (c *Client) Enrol(ctx context.Context, target, name string) (driveID string
 	return done.DriveID, nil
 }
 
+// Recover takes over what a drive tells of offloads that the box did not make.
+func (c *Client) Recover(ctx context.Context, drive string) (*Recovered, error) {
+	request := struct {
+		Drive string `json:"drive"`
+	}{drive}
+	var found Recovered
+	if err := c.call(ctx, http.MethodPost, "/v1/recover", request, &found); err != nil {
+		return nil, fmt.Errorf("recover from %s: %w", drive, err)
+	}
+	return &found, nil
+}
+
 // Reload makes the daemon read its policy again.
 func (c *Client) Reload(ctx context.Context) error {
 	if err := c.call(ctx, http.MethodPost, "/v1/reload", nil, nil); err != nil {

@@ -22,6 +22,9 @@ type Actions interface {
 	Enrol(ctx context.Context, target, name string) (driveID string, err error)
 	// Reload reads the policy again; the error says why the old one goes on.
 	Reload(ctx context.Context) error
+	// Recover takes over what a drive, named by device, folder or name, tells of
+	// offloads that this box did not make. It waits for its turn.
+	Recover(ctx context.Context, drive string) (*Recovered, error)
 	// Stop asks the daemon to stop; it need not wait for the end.
 	Stop(ctx context.Context) error
 }
@@ -32,7 +35,22 @@ const (
 	maxTarget      = 4096     // bytes of a device or folder (PATH_MAX of Linux)
 	maxDriveName   = 64       // runes
 	actionTime     = 60 * time.Second
+	recoverTime    = time.Hour // a drive may hold ledgers and manifests of a million files
 )
+
+// Recovered is what was taken over from a drive.
+type Recovered struct {
+	Drive      string   `json:"drive"`
+	Snapshots  int      `json:"snapshots"`   // ledgers of other boxes that were read
+	ByManifest int      `json:"by_manifest"` // copies of which only their manifests told
+	Offloads   int      `json:"offloads"`    // that were not known
+	Copies     int      `json:"copies"`      // that were not known; none is proven yet
+	Missing    int      `json:"missing"`     // copies that a ledger tells of, and that are not on the drive
+	Refused    []string `json:"refused"`     // what could not be read, and why
+}
+
+// MaxRefused bounds Recovered.Refused.
+const MaxRefused = 100
 
 // control turns POST requests into actions.
 type control struct {
@@ -43,6 +61,8 @@ func (c *control) find(path string) http.HandlerFunc {
 	switch path {
 	case "/v1/enrol":
 		return c.act(c.enrol)
+	case "/v1/recover":
+		return c.actWithin(recoverTime, c.recover)
 	case "/v1/reload":
 		return c.act(func(ctx context.Context, body []byte) (any, error) {
 			return plain(ctx, body, c.actions.Reload)
@@ -61,6 +81,10 @@ type badRequest struct{ error }
 // act reads a bounded body, runs do and answers: 200 with a document or 204,
 // 400 for a request that cannot be understood, 409 when the daemon refuses.
 func (c *control) act(do func(ctx context.Context, body []byte) (any, error)) http.HandlerFunc {
+	return c.actWithin(actionTime, do)
+}
+
+func (c *control) actWithin(limit time.Duration, do func(ctx context.Context, body []byte) (any, error)) http.HandlerFunc {
 	return func(w http.ResponseWriter, r *http.Request) {
 		body, err := io.ReadAll(http.MaxBytesReader(w, r.Body, maxControlBody))
 		var big *http.MaxBytesError
@@ -72,7 +96,7 @@ func (c *control) act(do func(ctx context.Context, body []byte) (any, error)) ht
 			sendProblem(w, r, http.StatusBadRequest, "the request ended early")
 			return
 		}
-		ctx, cancel := context.WithTimeout(r.Context(), actionTime)
+		ctx, cancel := context.WithTimeout(r.Context(), limit)
 		defer cancel()
 		answer, err := do(ctx, body)
 		var bad badRequest
@@ -115,6 +139,39 @@ func (c *control) enrol(ctx context.Context, body []byte) (any, error) {
 	return enrolled{DriveID: id}, nil
 }
 
+func (c *control) recover(ctx context.Context, body []byte) (any, error) {
+	fields, err := readFields(body, "drive")
+	if err == nil {
+		err = checkTarget("drive", fields["drive"])
+	}
+	if err != nil {
+		return nil, badRequest{err}
+	}
+	found, err := c.actions.Recover(ctx, fields["drive"])
+	if err != nil {
+		return nil, err
+	}
+	shown := *found
+	shown.Drive, shown.Refused = brief(shown.Drive), renderAll(shown.Refused, long)
+	return shown, nil
+}
+
+// checkTarget refuses what can name no device, folder or drive.
+func checkTarget(field, target string) error {
+	if target == "" {
+		return fmt.Errorf("%q is missing: a device or a folder", field)
+	}
+	if len(target) > maxTarget {
+		return fmt.Errorf("%q is longer than %d bytes", field, maxTarget)
+	}
+	for _, r := range target {
+		if unicode.IsControl(r) {
+			return fmt.Errorf("%q holds a control character", field)
+		}
+	}
+	return nil
+}
+
 // plain runs an action that takes no particulars: the body is empty or {}.
 func plain(ctx context.Context, body []byte, do func(context.Context) error) (any, error) {
 	if len(bytes.TrimSpace(body)) > 0 {
@@ -132,16 +189,8 @@ func readEnrol(body []byte) (target, name string, err error) {
 		return "", "", err
 	}
 	target, name = fields["device"], fields["name"]
-	if target == "" {
-		return "", "", errors.New(`"device" is missing: a device or a folder`)
-	}
-	if len(target) > maxTarget {
-		return "", "", fmt.Errorf(`"device" is longer than %d bytes`, maxTarget)
-	}
-	for _, r := range target {
-		if unicode.IsControl(r) {
-			return "", "", errors.New(`"device" holds a control character`)
-		}
+	if err := checkTarget("device", target); err != nil {
+		return "", "", err
 	}
 	if utf8.RuneCountInString(name) > maxDriveName {
 		return "", "", fmt.Errorf(`"name" is longer than %d characters`, maxDriveName)

@@ -78,7 +78,7 @@ type Drive struct {
 
 // Errand is work among drives, without a card. Every card goes first.
 type Errand struct {
-	Kind      string   `json:"kind"`       // look, catch-up
+	Kind      string   `json:"kind"`       // look, catch-up, heal, patrol, recover
 	OffloadID string   `json:"offload_id"` // empty for a look
 	CardLabel string   `json:"card_label"`
 	Folder    string   `json:"folder"`
@@ -198,6 +198,8 @@ type Counters struct {
 	OffloadsStarted    uint64            `json:"offloads_started"`
 	OffloadsFinished   uint64            `json:"offloads_finished"`
 	CatchUps           uint64            `json:"catch_ups"` // copies that drives were brought from other drives
+	Patrols            uint64            `json:"patrols"`   // copies proven again
+	FilesHealed        uint64            `json:"files_healed"`
 	PolicyReloads      uint64            `json:"policy_reloads"`
 	PolicyReloadFails  uint64            `json:"policy_reload_failures"`
 }

@@ -160,7 +160,7 @@ func renderCounters(c *state.Counters) Counters {
 		Releases: c.Releases, Holds: c.Holds, ReadBackMismatches: c.ReadBackMismatch, ReadBackErrors: c.ReadBackErrors,
 		FlushFailures: c.FlushFailures, LightFailures: c.LightFailures, LedgerFailures: c.LedgerFailures,
 		ConditionsRaised: raised, OffloadsStarted: c.OffloadsStarted, OffloadsFinished: c.OffloadsFinished,
-		CatchUps: c.CatchUps, PolicyReloads: c.PolicyReloads, PolicyReloadFails: c.PolicyReloadFails,
+		CatchUps: c.CatchUps, Patrols: c.Patrols, FilesHealed: c.FilesHealed, PolicyReloads: c.PolicyReloads, PolicyReloadFails: c.PolicyReloadFails,
 	}
 }
 

@@ -29,7 +29,11 @@ func (r *recorder) Enrol(_ context.Context, target, name string) (string, error)
 	return "d-9", r.err
 }
 func (r *recorder) Reload(context.Context) error { r.calls <- "reload"; return r.err }
-func (r *recorder) Stop(context.Context) error   { r.calls <- "stop"; return r.err }
+func (r *recorder) Recover(_ context.Context, drive string) (*Recovered, error) {
+	r.calls <- "recover " + drive
+	return &Recovered{Drive: drive, Offloads: 3}, r.err
+}
+func (r *recorder) Stop(context.Context) error { r.calls <- "stop"; return r.err }
 
 func newRecorder(err error) *recorder { return &recorder{make(chan string, 100), err} }
 

@@ -207,11 +207,21 @@ func errandSentence(e *Errand) string {
 		return ""
 	}
 	to := strings.Join(e.To, " and ")
-	if e.Kind == state.ErrandLook {
+	from, of := strings.Join(e.From, " or "), " of card "+e.CardLabel+" (offload "+e.OffloadID+")"
+	var s string
+	switch e.Kind {
+	case state.ErrandLook:
 		return clean("looking whether " + to + " holds what it held")
+	case state.ErrandRecover:
+		return clean("reading from " + to + " what other boxes did")
+	case state.ErrandHeal:
+		s = "healing the copy on " + to + of + " from " + from
+	case state.ErrandPatrol:
+		s = "proving the copy on " + to + of + " again"
+	default:
+		s = "bringing " + to + " what " + from + " has" + of
 	}
-	s := "bringing " + to + " what " + strings.Join(e.From, " or ") + " has of card " + e.CardLabel + " (offload " + e.OffloadID + "): " +
-		strconv.Itoa(part(e.Done)) + " % done"
+	s += ": " + strconv.Itoa(part(e.Done)) + " % done"
 	if e.Waits {
 		s += "; a card goes first"
 	}

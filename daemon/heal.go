@@ -1,0 +1,306 @@
+package daemon
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io/fs"
+	"path"
+	"slices"
+
+	"bothy/daemon/ledger"
+	"bothy/daemon/mhl"
+	"bothy/daemon/offload"
+	"bothy/daemon/state"
+)
+
+// Where the work of healing stands on a drive, until it is done.
+const (
+	healFolder  = ownFolder + "/heal-"    // the sound files, before they are in their place
+	asideFolder = ownFolder + "/damaged-" // what stood in their place
+)
+
+// heal brings files of a finished copy that are missing or damaged from other
+// copies. The sound file is proven on the drive before the damaged one is moved
+// aside, proven again in its place, and noted, before what is aside goes.
+func (e *errand) heal(ctx context.Context) {
+	o, d := e.piece.offload, e.driveOf(e.piece.to[0])
+	e.miss(d.identity.ID, "its own copy is damaged")
+	if d.opened == nil || !e.s.claims.offload(&e.task, o.ID) {
+		return
+	}
+	files, err := e.s.ledger.Files(ctx, o.ID)
+	if err != nil {
+		e.recorderFailed(err)
+		return
+	}
+	copies, err := e.s.ledger.Copies(ctx, o.ID)
+	if err != nil {
+		e.recorderFailed(err)
+		return
+	}
+	i := slices.IndexFunc(copies, func(c ledger.Copy) bool { return c.DriveID == d.identity.ID })
+	if i < 0 {
+		return
+	}
+	damaged, ok := e.damagedOn(ctx, d, copies[i], files)
+	if !ok {
+		return
+	}
+	if len(damaged) > 0 {
+		if err := e.healFiles(ctx, d, copies, copies[i], damaged); err != nil {
+			if ctx.Err() == nil {
+				e.miss(d.identity.ID, "its own copy is damaged, and cannot be healed: "+err.Error())
+			}
+			return
+		}
+	}
+	if err := e.wholeAgain(ctx, d, copies[i], files, damaged); err != nil && ctx.Err() == nil {
+		e.miss(d.identity.ID, "its own copy is damaged, and cannot be healed: "+err.Error())
+	}
+}
+
+// damagedOn finds the files of a copy that are not there as the card gave them,
+// among those that have no proof. It notes the proof of the others.
+func (e *errand) damagedOn(ctx context.Context, d *jobDrive, c ledger.Copy, files []ledger.File) (damaged []ledger.File, ok bool) {
+	proven, err := e.s.ledger.Proven(ctx, c.OffloadID, c.DriveID)
+	if err != nil {
+		e.recorderFailed(err)
+		return nil, false
+	}
+	var sound []string
+	for _, f := range files {
+		if proven[f.Path] {
+			continue
+		}
+		if e.yield(ctx) != nil {
+			return nil, false
+		}
+		if inHistory(f.Path) && path.Base(f.Path) == mhl.ChainName {
+			sound = append(sound, f.Path)
+			continue
+		}
+		sum, err := ask(ctx, &e.task, d, func(ctx context.Context, o *Opened, step func()) (string, error) {
+			return sumOfFile(ctx, o.FS, path.Join(c.Folder, f.Path), f, step)
+		})
+		switch {
+		case ctx.Err() != nil || d.hung():
+			return nil, false
+		case d.opened.Medium != nil && d.opened.Medium.Check() != nil:
+			d.err = fmt.Errorf("%w: while it was healed", offload.ErrDriveGone)
+			return nil, false
+		case err == nil && sum == f.Checksum:
+			sound = append(sound, f.Path)
+		default:
+			damaged = append(damaged, f)
+		}
+	}
+	e.recorderFailed(e.s.ledger.RecordProven(context.WithoutCancel(ctx), c.OffloadID, c.DriveID, sound, moment(e.s.cfg.Now)))
+	return damaged, true
+}
+
+// healFiles has the engine bring the sound files, and puts each into its place.
+func (e *errand) healFiles(ctx context.Context, d *jobDrive, copies []ledger.Copy, c ledger.Copy, damaged []ledger.File) error {
+	o := e.piece.offload
+	plan, known := &offload.Plan{}, map[string]offload.Checksums{}
+	for _, f := range damaged {
+		plan.Files = append(plan.Files, offload.Entry{Path: f.Path, SizeBytes: f.SizeBytes, ModTime: f.ModTime, InHistory: inHistory(f.Path)})
+		plan.Bytes += f.SizeBytes
+		known[f.Path] = offload.Checksums{Sum: f.Checksum, Sample: f.Sample}
+	}
+	plan.Dirs = foldersOf(plan.Files)
+	ej := offload.Job{
+		Plan: plan, Known: known, Checksum: o.Checksum, Verify: offload.VerifyReadBack, Now: e.s.cfg.Now, Settle: e.s.cfg.Settle,
+		Patience: e.s.cfg.Patience, Yield: e.yield, Creator: mhl.Creator{Tool: "Bothy", Version: e.s.cfg.Version, Hostname: e.boxName},
+	}
+	for _, other := range copies {
+		from := e.driveOf(other.DriveID)
+		if from == nil || from.opened == nil || !e.readsFrom(other.DriveID) {
+			continue
+		}
+		proven, err := e.s.ledger.Proven(ctx, o.ID, other.DriveID)
+		if err != nil {
+			return err
+		}
+		held := map[string]offload.Checksums{}
+		for name, sums := range known {
+			if proven[name] {
+				held[name] = sums
+			}
+		}
+		ej.From = append(ej.From, offload.Drive{ID: from.identity.ID, Name: from.identity.Name, FS: from.opened.FS, Root: from.opened.Root,
+			Medium: from.opened.Medium, Limits: from.opened.Limits, Folder: other.Folder, Held: held})
+	}
+	if len(ej.From) == 0 {
+		return errors.New("no drive that has them can be used")
+	}
+	work := healFolder + o.ID
+	if err := e.clearOwn(ctx, d, work, work+offload.UnfinishedSuffix); err != nil {
+		return err
+	}
+	to := offload.Drive{ID: d.identity.ID, Name: d.identity.Name, FS: d.opened.FS, Root: d.opened.Root, Medium: d.opened.Medium,
+		Limits: d.opened.Limits, Folder: work, ReserveBytes: 0, ReadBackAfter: d.rotating()}
+	if free, err := ask(ctx, &e.task, d, freeBytes); err == nil {
+		to.FreeBytes = free
+	}
+	ej.Drives = []offload.Drive{to}
+	res := e.s.engine(ctx, ej)
+	e.s.post(func() { e.s.countCopies(res) })
+	ej.Recorder = errandRecorder{&e.task, o.ID, pathsOf(damaged)}
+	e.judgeSources(ctx, ej, res)
+	if res.Copies[0].Phase != state.CopyProven {
+		return res.Copies[0].Err
+	}
+	for _, f := range damaged {
+		_, err := ask(ctx, &e.task, d, func(_ context.Context, o *Opened, step func()) (struct{}, error) {
+			return struct{}{}, putInPlace(o.FS, path.Join(work, f.Path), path.Join(c.Folder, f.Path), path.Join(asideFolder+c.OffloadID, f.Path), step)
+		})
+		if err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// foldersOf lists the folders that files lie in, each before what is in it.
+func foldersOf(files []offload.Entry) (list []offload.Folder) {
+	seen := map[string]bool{}
+	var add func(dir string)
+	add = func(dir string) {
+		if dir == "." || seen[dir] {
+			return
+		}
+		seen[dir] = true
+		add(path.Dir(dir))
+		list = append(list, offload.Folder{Path: dir})
+	}
+	for _, f := range files {
+		add(path.Dir(f.Path))
+	}
+	return list
+}
+
+// putInPlace moves a sound file to where a damaged one stands, and that one
+// aside. Power may fail between any two of its steps: what is missing then is
+// found missing the next time.
+func putInPlace(f offload.FS, sound, place, aside string, step func()) error {
+	if _, err := f.Lstat(place); err == nil {
+		if err := makeFolders(f, path.Dir(aside)); err != nil {
+			return err
+		}
+		step()
+		free, err := freeFolder(aside, func(name string) bool {
+			_, err := f.Lstat(name)
+			return errors.Is(err, fs.ErrNotExist)
+		})
+		if err != nil {
+			return err
+		}
+		if err := f.Rename(place, free); err != nil {
+			return fmt.Errorf("move the damaged file aside: %w", err)
+		}
+		step()
+	} else if !errors.Is(err, fs.ErrNotExist) {
+		return err
+	}
+	if err := makeFolders(f, path.Dir(place)); err != nil {
+		return err
+	}
+	if err := f.Rename(sound, place); err != nil {
+		return fmt.Errorf("put the sound file in its place: %w", err)
+	}
+	step()
+	if err := f.SyncDir(path.Dir(place)); err != nil {
+		return fmt.Errorf("flush folder %q: %w", path.Dir(place), err)
+	}
+	return nil
+}
+
+// makeFolders makes a folder and those above it.
+func makeFolders(f offload.FS, dir string) error {
+	if dir == "." {
+		return nil
+	}
+	if err := makeFolders(f, path.Dir(dir)); err != nil {
+		return err
+	}
+	if err := f.Mkdir(dir); err != nil && !errors.Is(err, fs.ErrExist) {
+		return fmt.Errorf("make folder %q: %w", dir, err)
+	}
+	return nil
+}
+
+// wholeAgain proves what was put in its place there, notes it on the drive and in
+// the ledger, and lets go of what is aside.
+func (e *errand) wholeAgain(ctx context.Context, d *jobDrive, c ledger.Copy, files, healed []ledger.File) error {
+	if _, err := ask(ctx, &e.task, d, func(_ context.Context, o *Opened, _ func()) (struct{}, error) { return struct{}{}, o.FS.SyncAll() }); err != nil {
+		return err
+	}
+	still, ok := e.damagedOn(ctx, d, c, files)
+	if !ok {
+		return errors.New("it was interrupted")
+	}
+	if len(still) > 0 {
+		return fmt.Errorf("%w: %q, in its place", offload.ErrMismatch, still[0].Path)
+	}
+	if len(healed) > 0 {
+		w, err := ask(ctx, &e.task, d, func(_ context.Context, o *Opened, step func()) (mhl.Written, error) {
+			return e.addGeneration(o, c.Folder, healed, step)
+		})
+		if err != nil {
+			return err
+		}
+		c.ManifestPath, c.ManifestC4 = w.Path, w.C4
+	}
+	c.Status, c.Reason, c.Updated = ledger.CopyProven, "", moment(e.s.cfg.Now)
+	if err := e.s.ledger.PutCopy(context.WithoutCancel(ctx), c); err != nil {
+		e.recorderFailed(err)
+		return err
+	}
+	delete(e.out.missed, d.identity.ID)
+	e.out.healed = len(healed)
+	work := healFolder + c.OffloadID
+	if err := e.clearOwn(ctx, d, work, work+offload.UnfinishedSuffix, asideFolder+c.OffloadID); err != nil {
+		e.s.cfg.Log.Warn("what was put aside is still on the drive", "drive", d.identity.Name, "err", err)
+	}
+	return nil
+}
+
+// clearOwn removes folders of ours, if they are there.
+func (e *errand) clearOwn(ctx context.Context, d *jobDrive, folders ...string) error {
+	_, err := ask(ctx, &e.task, d, func(ctx context.Context, o *Opened, step func()) (struct{}, error) {
+		for _, dir := range folders {
+			if err := removeBelow(ctx, o.FS, dir, step); err != nil {
+				return struct{}{}, err
+			}
+		}
+		return struct{}{}, nil
+	})
+	return err
+}
+
+// removeBelow removes a folder with all that is in it. It follows no link.
+func removeBelow(ctx context.Context, f offload.FS, name string, step func()) error {
+	if step(); ctx.Err() != nil {
+		return context.Cause(ctx)
+	}
+	item, err := f.Lstat(name)
+	if errors.Is(err, fs.ErrNotExist) {
+		return nil
+	}
+	if err != nil {
+		return err
+	}
+	if item.Mode.IsDir() {
+		items, err := f.List(name)
+		if err != nil {
+			return err
+		}
+		for _, below := range items {
+			if err := removeBelow(ctx, f, path.Join(name, below.Name), step); err != nil {
+				return err
+			}
+		}
+	}
+	return f.Remove(name)
+}

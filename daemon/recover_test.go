@@ -1,0 +1,284 @@
+package daemon
+
+import (
+	"bytes"
+	"os"
+	"path/filepath"
+	"slices"
+	"strings"
+	"testing"
+
+	"github.com/klauspost/compress/zstd"
+
+	"bothy/daemon/ledger"
+	"bothy/daemon/state"
+	"bothy/daemon/status"
+)
+
+// lostBox is a box that is new, with the drives of one that copied a card.
+func lostBox(t *testing.T) (m *sim, card, a, b *simMedium) {
+	t.Helper()
+	m, card, a, b = shot(t)
+	m.stop()
+	if err := os.RemoveAll(m.cfg.StateDir); err != nil {
+		t.Fatal(err)
+	}
+	m.start()
+	m.until("both drives are known", func(st *state.State) bool {
+		return driveNamed(st, a.name).ID != "" && driveNamed(st, b.name).ID != "" && idle(st)
+	})
+	return m, card, a, b
+}
+
+func (m *sim) recover(d *simMedium) *status.Recovered {
+	m.t.Helper()
+	found, err := m.s.recoverDrive(m.t.Context(), d.name)
+	if err != nil {
+		m.t.Fatalf("recover from %s: %v", d.name, err)
+	}
+	return found
+}
+
+// snapshots lists the ledgers on a drive.
+func (d *simMedium) snapshots() (list []string) {
+	for _, name := range d.own() {
+		if strings.HasPrefix(name, "ledger-") {
+			list = append(list, filepath.Join(d.dir, ownFolder, name))
+		}
+	}
+	return list
+}
+
+// From the ledger that the lost box left: everything is known again, nothing is
+// proven before it was read, and nothing is released for its sake.
+func TestRecover_snapshot(t *testing.T) {
+	t.Parallel()
+	m, card, a, b := lostBox(t)
+	before := a.tree()
+	found := m.recover(a)
+	if found.Snapshots != 1 || found.Offloads != 1 || found.Copies != 2 || found.ByManifest != 0 || found.Missing != 0 || len(found.Refused) != 0 {
+		t.Fatalf("%+v", found)
+	}
+	st := m.until("it is shown", func(st *state.State) bool { return len(st.Offloads) == 1 })
+	if o := st.Offloads[0]; strings.HasPrefix(o.ID, m.s.ledger.BoxID()) || o.Files != 4 || o.CardLabel != "SKUA_1" {
+		t.Errorf("%+v", o)
+	}
+	for name, data := range a.tree() {
+		if before[name] != data && !strings.Contains(name, "/ascmhl/") {
+			t.Errorf("%s was changed", name)
+		}
+	}
+	if again := m.recover(b); again.Offloads != 0 || again.Copies != 0 || again.ByManifest != 0 {
+		t.Errorf("the same again: %+v", again)
+	}
+	// A patrol reads it all.
+	m.until("both are proven", func(st *state.State) bool {
+		return driveNamed(st, a.name).Copies == 1 && driveNamed(st, b.name).Copies == 1 && st.Errand == nil && idle(st)
+	})
+	asItWas(t, a, card)
+	// Yet the card is copied anew.
+	m.plug(card)
+	m.untilReleased(card)
+	if len(a.finished()) != 2 || len(b.finished()) != 2 {
+		t.Errorf("copies %v, %v", a.finished(), b.finished())
+	}
+}
+
+// Before a patrol has read it nothing counts as proven, and what was damaged in
+// the meantime never does.
+func TestRecover_damagedSince(t *testing.T) {
+	t.Parallel()
+	m, _, a, b := lostBox(t)
+	flipFile(t, a.finished()[0]+"/DCIM/100SKUAS/SKUA0002.JPG")
+	m.recover(a)
+	m.until("it is found, and healed from the other", func(st *state.State) bool {
+		return raised(st, state.CopyDamaged) && driveNamed(st, a.name).Copies == 1 && driveNamed(st, b.name).Copies == 1 && st.Errand == nil && idle(st)
+	})
+	if !accepted(a.finished()[0]) {
+		t.Error("it does not agree with its manifests")
+	}
+}
+
+// Without any ledger the manifests tell; the same content on two drives is one
+// offload.
+func TestRecover_manifests(t *testing.T) {
+	t.Parallel()
+	m, card, a, b := lostBox(t)
+	for _, d := range []*simMedium{a, b} {
+		for _, name := range d.snapshots() {
+			if err := os.Remove(name); err != nil {
+				t.Fatal(err)
+			}
+		}
+	}
+	if found := m.recover(a); found.Snapshots != 0 || found.ByManifest != 1 || found.Offloads != 1 || found.Copies != 1 {
+		t.Errorf("%+v", found)
+	}
+	if found := m.recover(b); found.ByManifest != 1 || found.Offloads != 0 || found.Copies != 1 {
+		t.Errorf("%+v", found)
+	}
+	st := m.until("both are proven", func(st *state.State) bool {
+		return driveNamed(st, a.name).Copies == 1 && driveNamed(st, b.name).Copies == 1 && st.Errand == nil && idle(st)
+	})
+	if len(st.Offloads) != 1 || st.Offloads[0].Verdict != state.Hold {
+		t.Errorf("%+v", st.Offloads)
+	}
+	// It can be given to a drive that was away.
+	late := m.drive("sdd")
+	m.plug(late)
+	m.untilLevel(late, 1)
+	hasCopy(t, late, card, 1)
+}
+
+// A copy that a ledger tells of and that is not there is not taken over.
+func TestRecover_copyGone(t *testing.T) {
+	t.Parallel()
+	m, _, a, _ := lostBox(t)
+	if err := os.RemoveAll(a.finished()[0]); err != nil {
+		t.Fatal(err)
+	}
+	if found := m.recover(a); found.Missing != 1 || found.Copies != 1 {
+		t.Errorf("%+v", found)
+	}
+}
+
+// Two boxes that shared a drive keep their offloads apart.
+func TestRecover_twoBoxes(t *testing.T) {
+	t.Parallel()
+	m, _, a, b := lostBox(t)
+	other := m.card("sdf", "SKUA_2", 3)
+	m.plug(other)
+	m.untilReleased(other)
+	m.recover(a)
+	m.recover(b)
+	st := m.until("both are there", func(st *state.State) bool { return len(st.Offloads) == 2 })
+	if st.Offloads[0].ID == st.Offloads[1].ID || st.Offloads[0].Sequence == st.Offloads[1].Sequence {
+		t.Errorf("%+v", st.Offloads)
+	}
+	m.pull(other)
+	m.plug(other)
+	m.untilReleased(other)
+	if n := len(a.finished()); n != 2 {
+		t.Errorf("the box's own card was copied twice: %v", a.finished())
+	}
+}
+
+// What a drive calls a ledger may be anything.
+func TestRecover_hostile(t *testing.T) {
+	t.Parallel()
+	pack := func(data []byte) []byte {
+		var out bytes.Buffer
+		w, err := zstd.NewWriter(&out)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if _, err := w.Write(data); err != nil {
+			t.Fatal(err)
+		}
+		if err := w.Close(); err != nil {
+			t.Fatal(err)
+		}
+		return out.Bytes()
+	}
+	m, _, a, _ := lostBox(t)
+	whole, err := os.ReadFile(a.snapshots()[0])
+	if err != nil {
+		t.Fatal(err)
+	}
+	flipped := bytes.Clone(whole)
+	flipped[len(flipped)/2] ^= 1
+	for name, data := range map[string][]byte{
+		"ledger-empty.db.zst":   nil,
+		"ledger-noise.db.zst":   bytes.Repeat([]byte("skua"), 1000),
+		"ledger-short.db.zst":   whole[:len(whole)/2],
+		"ledger-flipped.db.zst": flipped,
+		"ledger-text.db.zst":    pack([]byte("this is no database")),
+		"ledger-zeros.db.zst":   pack(make([]byte, 10<<20)),
+	} {
+		if err := os.WriteFile(filepath.Join(a.dir, ownFolder, name), data, 0o644); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if err := os.Symlink("/etc/passwd", filepath.Join(a.dir, ownFolder, "ledger-link.db.zst")); err != nil {
+		t.Fatal(err)
+	}
+	if err := os.MkdirAll(filepath.Join(a.dir, ownFolder, "ledger-folder.db.zst"), 0o755); err != nil {
+		t.Fatal(err)
+	}
+	found := m.recover(a)
+	if found.Snapshots != 1 || len(found.Refused) != 6 {
+		t.Errorf("%+v", found)
+	}
+	if left, err := filepath.Glob(filepath.Join(m.cfg.StateDir, "recover-*")); err != nil || len(left) != 0 {
+		t.Errorf("left behind: %v, %v", left, err)
+	}
+}
+
+// A forged ledger cannot have a card released: it says of a card that nobody
+// copied that it is proven on both drives.
+func TestRecover_forgedLedgerReleasesNothing(t *testing.T) {
+	t.Parallel()
+	m, _, a, b := lostBox(t)
+	fresh := m.card("sdf", "SKUA_7", 2)
+	forged, err := ledger.Open(t.Context(), filepath.Join(t.TempDir(), "ledger.db"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer forged.Close()
+	ids := []string{driveNamed(m.untilIdle(), a.name).ID, driveNamed(m.untilIdle(), b.name).ID}
+	var files []ledger.File
+	for _, name := range []string{"DCIM/100SKUAS/SKUA0001.JPG", "DCIM/100SKUAS/SKUA0002.JPG"} {
+		files = append(files, ledger.File{Path: name, SizeBytes: int64(len(fresh.files[name])), ModTime: shotAt, Algorithm: "xxh128", Checksum: "00", Sample: ""})
+	}
+	o, err := forged.BeginOffload(t.Context(), ledger.Offload{CardKey: "invented:" + fresh.uuid + ":68719476736", CardLabel: "SKUA_7",
+		Folder: "2026-11-26/forged", Verify: "read-back", Checksum: "xxh128", Files: len(files)})
+	if err != nil {
+		t.Fatal(err)
+	}
+	var errs []error
+	errs = append(errs, forged.RecordFiles(t.Context(), o.ID, files))
+	for i, id := range ids {
+		errs = append(errs, forged.PutDrive(t.Context(), ledger.Drive{ID: id, Name: "x", DiskKey: string(rune('a' + i))}),
+			forged.RecordProven(t.Context(), o.ID, id, []string{files[0].Path, files[1].Path}, ledger.Moment{}),
+			forged.PutCopy(t.Context(), ledger.Copy{OffloadID: o.ID, DriveID: id, Folder: "2026-11-26/forged", Status: ledger.CopyProven}))
+	}
+	for _, err := range errs {
+		if err != nil {
+			t.Fatal(err)
+		}
+	}
+	for _, d := range []*simMedium{a, b} {
+		if err := os.MkdirAll(filepath.Join(d.dir, "2026-11-26/forged"), 0o755); err != nil {
+			t.Fatal(err)
+		}
+	}
+	out, err := os.Create(filepath.Join(a.dir, ownFolder, "ledger-forged.db.zst"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := forged.Snapshot(t.Context(), out); err != nil {
+		t.Fatal(err)
+	}
+	if err := out.Close(); err != nil {
+		t.Fatal(err)
+	}
+	if found := m.recover(a); found.Snapshots != 2 {
+		t.Fatalf("%+v", found)
+	}
+	m.plug(fresh)
+	m.untilReleased(fresh) // the oracle has looked at what that rests on
+	if !slices.ContainsFunc(a.finished(), func(folder string) bool { return unfoundedIn(fresh, folder) }) {
+		t.Errorf("it was not copied: %v", a.finished())
+	}
+}
+
+// unfoundedIn reports whether a folder holds a card.
+func unfoundedIn(card *simMedium, folder string) bool {
+	for name, want := range card.files {
+		got, err := os.ReadFile(filepath.Join(folder, name))
+		if err != nil || !bytes.Equal(got, want) {
+			return false
+		}
+	}
+	return true
+}
