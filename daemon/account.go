@@ -2,6 +2,7 @@ package daemon
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"slices"
 
@@ -46,10 +47,22 @@ func (j *job) accountWith(places func(i int) []offload.Place) offload.Account {
 	}
 	for _, d := range j.drives {
 		if d.err != nil {
-			a.Outlook = append(a.Outlook, fmt.Sprintf("%s: %v", d.identity.Name, d.err))
+			a.Outlook = append(a.Outlook, fmt.Sprintf("%s: %v%s", d.identity.Name, d.err, remedy(d)))
+		}
+		if d.rule.WhenFull == policy.FullHold && errors.Is(d.err, offload.ErrDriveFull) {
+			a.Wants = append(a.Wants, fmt.Sprintf("its rule wants the card on %s: %v%s", d.identity.Name, d.err, remedy(d)))
 		}
 	}
 	return a
+}
+
+// remedy says what would make room for a card.
+func remedy(d *jobDrive) string {
+	var short *offload.NoRoomError
+	if !errors.As(d.err, &short) {
+		return ""
+	}
+	return fmt.Sprintf("; free %s on %s, or attach another drive", offload.Bytes(short.ShortBytes()), d.identity.Name)
 }
 
 // livePlaces fills in what only the attached drives can tell. A drive that is

@@ -3,6 +3,7 @@ package daemon
 import (
 	"context"
 	"errors"
+	"fmt"
 	"io/fs"
 	"os"
 	"path/filepath"
@@ -123,6 +124,34 @@ func failing(op, file string, err error) func(string, string) error {
 			return &fs.PathError{Op: op, Path: name, Err: err}
 		}
 		return nil
+	}
+}
+
+// What would help is said; and a rule may want a card on a drive without which
+// others would be enough.
+func TestSupervisor_whenFull(t *testing.T) {
+	t.Parallel()
+	for rule, held := range map[string]bool{"next": false, "hold": true} {
+		t.Run(rule, func(t *testing.T) {
+			t.Parallel()
+			m := newSim(t, 2)
+			m.writePolicy(m.policy + fmt.Sprintf("\n[[drive]]\nname = \"tiny\"\nslot = \"tiny-*\"\nreserve = \"900TB\"\nwhen_full = %q\n", rule))
+			m.start()
+			card, a, b, tiny := m.card("sda", "SKUA_1", 3), m.drive("sdb"), m.drive("sdc"), m.medium("sdd", "TINY", "tiny-1")
+			m.plug(card, a, b, tiny)
+			if !held {
+				m.untilReleased(card)
+				return
+			}
+			m.untilHeld(card, state.NeedsDrive, "wants the card on TINY", "; free ", " on TINY, or attach another drive")
+			if why := unfounded(card, []*simMedium{a, b}, 2); why != "" {
+				t.Errorf("it was not copied to the others: %s", why)
+			}
+			m.pull(tiny)
+			m.pull(card)
+			m.plug(card)
+			m.untilReleased(card)
+		})
 	}
 }
 

@@ -102,6 +102,9 @@ func (j *job) maybeRelease(ctx context.Context, r *recorder, driveID string) {
 	if j.releasedAlready() != "" || len(j.faults) > 0 || len(j.hashes) > 0 || j.rule.Verify == policy.VerifySize {
 		return
 	}
+	if j.wantsMore(finished) {
+		return
+	}
 	verdict, _, reason := offload.Judge(j.accountSoFar(r, finished))
 	if verdict != state.Release || j.stillThere() != nil {
 		return
@@ -117,6 +120,14 @@ func (j *job) maybeRelease(ctx context.Context, r *recorder, driveID string) {
 	j.letGoIfFreeLocked()
 	j.early.mu.Unlock()
 	j.s.post(func() { j.s.releaseEarly(j, reason) })
+}
+
+// wantsMore reports whether a drive is to have the card whose room nobody has
+// looked at yet, or that is without: the end of the job knows.
+func (j *job) wantsMore(finished []string) bool {
+	return slices.ContainsFunc(j.drives, func(d *jobDrive) bool {
+		return d.rule.WhenFull == policy.FullHold && !slices.Contains(finished, d.identity.ID)
+	})
 }
 
 func newEarly() early { return early{deciding: make(chan struct{}, 1)} }

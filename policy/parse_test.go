@@ -32,13 +32,14 @@ func TestParse_defaults(t *testing.T) {
 	want := &Policy{
 		Box:    Box{Copies: 2, Parallel: 1, Timezone: "UTC", Location: time.UTC},
 		Status: StatusSettings{Listen: "127.0.0.1:9810"},
+		Patrol: Patrol{Hours: 4, SharePercent: 50, After: 30 * 24 * time.Hour},
 		Cards: []CardRule{{
 			Name: "stills", Line: 2, Conditions: Conditions{Label: Patterns{"SKUA_*"}},
 			Folder: "{date}/{box}-{label}-{time}", Verify: "read-back", Checksum: "xxh128", Dirty: DirtyHold,
 		}},
 		Drives: []DriveRule{{
 			Name: "bay", Line: 5, Conditions: Conditions{Slot: Patterns{"bay-*"}},
-			ReserveBytes: 1e9, Enrol: "auto", ReadBack: "auto",
+			ReserveBytes: 1e9, Enrol: "auto", ReadBack: "auto", WhenFull: "next",
 		}},
 	}
 	if diff := cmp.Diff(want, mustParse(t, minimal), sameZone); diff != "" {
@@ -57,6 +58,10 @@ name = "skerry-2"
 copies = 0x3
 parallel = 4
 timezone = "Atlantic/Faroe"
+[patrol]
+hours = 6
+share = 25
+after = "7d"
 [[card]]
 name = "a"
 label = ["L*", "M*"]
@@ -84,6 +89,9 @@ path = "/mnt/nas"
 reserve = "1.5 GB"
 enrol = "ask"
 read_back = "after"
+when_full = "hold"
+mirror = "since 14d"
+mirror_folders = ["2026-*", "x"]
 [[light]]
 shows = "card"
 slot = ["s*"]
@@ -91,9 +99,10 @@ led = "green:status"
 colour = "green"
 `)
 	want := &Policy{
-		Box: Box{Name: "skerry-2", Copies: 3, Parallel: 4, Timezone: "Atlantic/Faroe", Location: got.Box.Location},
+		Box:    Box{Name: "skerry-2", Copies: 3, Parallel: 4, Timezone: "Atlantic/Faroe", Location: got.Box.Location},
+		Patrol: Patrol{Hours: 6, SharePercent: 25, After: 7 * 24 * time.Hour},
 		Cards: []CardRule{{
-			Name: "a", Line: 8,
+			Name: "a", Line: 12,
 			Conditions: Conditions{
 				Label: Patterns{"L*", "M*"}, UUID: Patterns{"u"}, Serial: Patterns{`s\*`}, Vendor: Patterns{"v"},
 				Model: Patterns{"m"}, Slot: Patterns{"s"}, FS: Patterns{"exfat"}, Bus: Patterns{"usb"},
@@ -103,11 +112,12 @@ colour = "green"
 			Holds: []string{"DCIM/*", "MISC"}, Folder: "{date}/{time} {box} {label} {slot} {seq}",
 			Verify: "read-back-twice", Checksum: "c4", Dirty: DirtyHold, Ignore: []string{".Trashes/", "!keep", `\#x`},
 		}, {
-			Name: "b", Line: 25, Conditions: Conditions{Udev: map[string]Patterns{"ID_Z": {"?"}}},
+			Name: "b", Line: 29, Conditions: Conditions{Udev: map[string]Patterns{"ID_Z": {"?"}}},
 			Folder: DefaultFolder, Verify: VerifyReadBack, Checksum: DefaultChecksum, Dirty: DirtyHold,
 		}},
-		Drives: []DriveRule{{Name: "a", Line: 29, Path: "/mnt/nas", ReserveBytes: 15e8, Enrol: "ask", ReadBack: "after"}},
-		Lights: []LightRule{{Line: 35, Shows: "card", Slot: Patterns{"s*"}, LED: "green:status", Colour: "green"}},
+		Drives: []DriveRule{{Name: "a", Line: 33, Path: "/mnt/nas", ReserveBytes: 15e8, Enrol: "ask", ReadBack: "after", WhenFull: "hold",
+			Mirror: Mirror{Within: 14 * 24 * time.Hour, Folders: Patterns{"2026-*", "x"}, Text: "since 14d"}}},
+		Lights: []LightRule{{Line: 42, Shows: "card", Slot: Patterns{"s*"}, LED: "green:status", Colour: "green"}},
 	}
 	if diff := cmp.Diff(want, got, sameZone, cmpopts.EquateEmpty()); diff != "" {
 		t.Errorf("policy differs (-want +got):\n%s", diff)

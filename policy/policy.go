@@ -161,6 +161,12 @@ const (
 	ReadBackAfter   = "after"   // read back when all is written
 )
 
+// Values of DriveRule.WhenFull.
+const (
+	FullNext = "next" // the default: other drives are enough
+	FullHold = "hold" // the card is held until this drive has it
+)
+
 // DefaultReserveBytes is what stays free on a drive unless the rule says otherwise.
 const DefaultReserveBytes = 1_000_000_000
 
@@ -175,6 +181,9 @@ type DriveRule struct {
 	ReserveBytes int64 // what stays free
 	Enrol        string
 	ReadBack     string
+	// WhenFull says what becomes of a card for which the drive has no room:
+	// FullNext or FullHold.
+	WhenFull string
 	// Mirror says which earlier offloads a drive is given that it lacks.
 	Mirror Mirror
 }

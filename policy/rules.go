@@ -163,13 +163,14 @@ func (d *decoder) card(t *table) CardRule {
 }
 
 func (d *decoder) drive(t *table) DriveRule {
-	r := DriveRule{Line: t.at.line, ReserveBytes: DefaultReserveBytes, Enrol: EnrolAuto, ReadBack: ReadBackAuto}
+	r := DriveRule{Line: t.at.line, ReserveBytes: DefaultReserveBytes, Enrol: EnrolAuto, ReadBack: ReadBackAuto, WhenFull: FullNext}
 	d.fields(t, "[[drive]]", append([]field{
 		{"name", d.text(&r.Name, checkName)},
 		{"path", d.text(&r.Path, checkDrivePath)},
 		{"reserve", d.size(&r.ReserveBytes, minReserveBytes)},
 		{"enrol", d.choice(&r.Enrol, EnrolAuto, EnrolAsk)},
 		{"read_back", d.choice(&r.ReadBack, ReadBackAuto, ReadBackOverlap, ReadBackAfter)},
+		{"when_full", d.choice(&r.WhenFull, FullNext, FullHold)},
 		{"mirror", d.text(&r.Mirror.Text, func(s string) (f *flaw) { r.Mirror.None, r.Mirror.Within, f = parseMirror(s); return f })},
 		{"mirror_folders", d.patterns(&r.Mirror.Folders)},
 	}, d.conditions(&r.Conditions)...))

@@ -32,12 +32,30 @@ func (t *target) preflight() error {
 		free += freed
 	}
 	if need > free {
-		return fmt.Errorf("%w: %w: %s are needed and %s are free above the reserve of %s", ErrRefused, ErrDriveFull,
-			Bytes(need), Bytes(max(free, 0)), Bytes(d.ReserveBytes))
+		return &NoRoomError{NeedBytes: need, FreeBytes: max(free, 0), ReserveBytes: d.ReserveBytes}
 	}
 	t.spareBytes = free - need
 	return nil
 }
+
+// NoRoomError refuses a drive before the first byte. It is ErrRefused and
+// ErrDriveFull.
+type NoRoomError struct {
+	NeedBytes    int64 // for the copy and all that comes with it
+	FreeBytes    int64 // above the reserve
+	ReserveBytes int64
+}
+
+func (e *NoRoomError) Error() string {
+	return fmt.Sprintf("%v: %v: %s are needed and %s are free above the reserve of %s", ErrRefused, ErrDriveFull,
+		Bytes(e.NeedBytes), Bytes(e.FreeBytes), Bytes(e.ReserveBytes))
+}
+
+// Is makes it the errors that callers branch on.
+func (e *NoRoomError) Is(target error) bool { return target == ErrRefused || target == ErrDriveFull }
+
+// ShortBytes is how much has to be freed.
+func (e *NoRoomError) ShortBytes() int64 { return e.NeedBytes - e.FreeBytes }
 
 // manifestBytes is a generous guess at what one file adds to manifest,
 // reports and ledger snapshot.

@@ -27,6 +27,9 @@ type Account struct {
 	Places [][]Place
 	// Faults are sentences, each of which alone holds the card.
 	Faults []string
+	// Wants are sentences about drives that are to have the card, too, before it
+	// is released.
+	Wants []string
 	// Outlook is why a needed copy is not there, e.g. that its drive failed;
 	// it is added to the reason.
 	Outlook []string
@@ -55,6 +58,9 @@ func Judge(a Account) (v state.Verdict, kind state.HoldKind, reason string) {
 		if n < a.Copies {
 			short++
 		}
+	}
+	if short == 0 && len(a.Wants) > 0 {
+		return state.Hold, state.NeedsDrive, joinReasons(a.Wants)
 	}
 	if short == 0 {
 		return state.Release, state.NoHold, fmt.Sprintf("%s, each proven on %s", state.Count(len(a.Places), "file"), state.Count(least, "drive"))
