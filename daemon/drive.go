@@ -4,12 +4,14 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"slices"
 	"strings"
 
 	"bothy/daemon/identity"
 	"bothy/daemon/ledger"
 	"bothy/daemon/offload"
 	"bothy/daemon/state"
+	"bothy/daemon/status"
 	"bothy/daemon/volume"
 	"bothy/policy"
 	"bothy/udev"
@@ -90,6 +92,7 @@ type identified struct {
 	identity  Identity
 	sizeBytes int64
 	freeBytes int64
+	enrolled  bool // just now
 	err       error
 }
 
@@ -141,6 +144,7 @@ func lookAtDrive(ctx context.Context, cfg Config, dev udev.Device, path string, 
 		return found
 	}
 	at, _ := cfg.Now()
+	found.enrolled = true
 	found.identity, found.err = enrol(ctx, cfg.Volumes, dev, path, autoName(dev, rule), box, at)
 	return found
 }
@@ -189,12 +193,31 @@ func (s *supervisor) driveIdentified(d *drive, found identified) {
 		}
 	}
 	d.identity = found.identity
+	if !found.enrolled {
+		s.welcome(d)
+	}
 	s.errands.anew()
 	s.cfg.Log.Info("drive is ready", "drive", d.identity.Name, "device", d.dev.Name, "free", offload.Bytes(d.freeBytes))
 	s.noteDrive(d)
 	if s.copyCount[d.identity.ID] == 0 {
 		s.errands.looked[d.token()] = true // there is nothing to look for
 	}
+}
+
+// welcome has a drive that this box has never met, and another has enrolled, tell
+// what it knows.
+func (s *supervisor) welcome(d *drive) {
+	if s.ledger == nil || slices.ContainsFunc(s.remembered, func(r ledger.Drive) bool { return r.ID == d.identity.ID }) {
+		return
+	}
+	name := d.identity.Name
+	s.errands.asked = append(s.errands.asked, errandRequest{d.identity.ID, func(r *status.Recovered, err error) {
+		if err != nil {
+			s.cfg.Log.Warn("what a drive tells of other boxes could not be read", "drive", name, "err", err)
+			return
+		}
+		s.cfg.Log.Info("taken over from a drive that was new here", "drive", name, "offloads", r.Offloads, "copies", r.Copies, "not read", len(r.Refused))
+	}})
 }
 
 func (s *supervisor) noteDrive(d *drive) {

@@ -15,7 +15,7 @@ import (
 	"bothy/daemon/status"
 )
 
-// lostBox is a box that is new, with the drives of one that copied a card.
+// lostBox is a box that copied a card and is lost, with its ledger.
 func lostBox(t *testing.T) (m *sim, card, a, b *simMedium) {
 	t.Helper()
 	m, card, a, b = shot(t)
@@ -23,11 +23,56 @@ func lostBox(t *testing.T) (m *sim, card, a, b *simMedium) {
 	if err := os.RemoveAll(m.cfg.StateDir); err != nil {
 		t.Fatal(err)
 	}
+	return m, card, a, b
+}
+
+// newBox is another box that has met the drives of the lost one already, and was
+// told nothing.
+func newBox(t *testing.T) (m *sim, card, a, b *simMedium) {
+	t.Helper()
+	m, card, a, b = lostBox(t)
+	hidden := map[string]string{}
+	hide := func(from, to string) {
+		hidden[to] = from
+		if err := os.Rename(from, to); err != nil {
+			t.Fatal(err)
+		}
+	}
+	for _, d := range []*simMedium{a, b} {
+		for _, name := range d.snapshots() {
+			hide(name, d.dir+".ledger")
+		}
+		hide(d.dir+"/"+filepath.Dir(strings.TrimPrefix(d.finished()[0], d.dir+"/")), d.dir+".copies")
+	}
 	m.start()
 	m.until("both drives are known", func(st *state.State) bool {
+		return driveNamed(st, a.name).ID != "" && driveNamed(st, b.name).ID != "" && idle(st) && st.Errand == nil
+	})
+	m.stop()
+	for to, from := range hidden {
+		if err := os.Rename(to, from); err != nil {
+			t.Fatal(err)
+		}
+	}
+	m.start()
+	m.until("they are there again", func(st *state.State) bool {
 		return driveNamed(st, a.name).ID != "" && driveNamed(st, b.name).ID != "" && idle(st)
 	})
 	return m, card, a, b
+}
+
+// A drive that another box has enrolled is welcomed with its history, unasked.
+func TestRecover_unasked(t *testing.T) {
+	t.Parallel()
+	m, card, a, b := lostBox(t)
+	m.start()
+	st := m.until("it is known, and proven", func(st *state.State) bool {
+		return driveNamed(st, a.name).Copies == 1 && driveNamed(st, b.name).Copies == 1 && st.Errand == nil && idle(st)
+	})
+	if len(st.Offloads) != 1 || st.Offloads[0].Files != len(card.files) || len(st.Conditions) != 0 {
+		t.Errorf("%+v", st.Offloads)
+	}
+	asItWas(t, a, card)
 }
 
 func (m *sim) recover(d *simMedium) *status.Recovered {
@@ -53,7 +98,7 @@ func (d *simMedium) snapshots() (list []string) {
 // proven before it was read, and nothing is released for its sake.
 func TestRecover_snapshot(t *testing.T) {
 	t.Parallel()
-	m, card, a, b := lostBox(t)
+	m, card, a, b := newBox(t)
 	before := a.tree()
 	found := m.recover(a)
 	if found.Snapshots != 1 || found.Offloads != 1 || found.Copies != 2 || found.ByManifest != 0 || found.Missing != 0 || len(found.Refused) != 0 {
@@ -88,7 +133,7 @@ func TestRecover_snapshot(t *testing.T) {
 // the meantime never does.
 func TestRecover_damagedSince(t *testing.T) {
 	t.Parallel()
-	m, _, a, b := lostBox(t)
+	m, _, a, b := newBox(t)
 	flipFile(t, a.finished()[0]+"/DCIM/100SKUAS/SKUA0002.JPG")
 	m.recover(a)
 	m.until("it is found, and healed from the other", func(st *state.State) bool {
@@ -103,7 +148,7 @@ func TestRecover_damagedSince(t *testing.T) {
 // offload.
 func TestRecover_manifests(t *testing.T) {
 	t.Parallel()
-	m, card, a, b := lostBox(t)
+	m, card, a, b := newBox(t)
 	for _, d := range []*simMedium{a, b} {
 		for _, name := range d.snapshots() {
 			if err := os.Remove(name); err != nil {
@@ -133,7 +178,7 @@ func TestRecover_manifests(t *testing.T) {
 // A copy that a ledger tells of and that is not there is not taken over.
 func TestRecover_copyGone(t *testing.T) {
 	t.Parallel()
-	m, _, a, _ := lostBox(t)
+	m, _, a, _ := newBox(t)
 	if err := os.RemoveAll(a.finished()[0]); err != nil {
 		t.Fatal(err)
 	}
@@ -145,7 +190,7 @@ func TestRecover_copyGone(t *testing.T) {
 // Two boxes that shared a drive keep their offloads apart.
 func TestRecover_twoBoxes(t *testing.T) {
 	t.Parallel()
-	m, _, a, b := lostBox(t)
+	m, _, a, b := newBox(t)
 	other := m.card("sdf", "SKUA_2", 3)
 	m.plug(other)
 	m.untilReleased(other)
@@ -180,7 +225,7 @@ func TestRecover_hostile(t *testing.T) {
 		}
 		return out.Bytes()
 	}
-	m, _, a, _ := lostBox(t)
+	m, _, a, _ := newBox(t)
 	whole, err := os.ReadFile(a.snapshots()[0])
 	if err != nil {
 		t.Fatal(err)
@@ -218,7 +263,7 @@ func TestRecover_hostile(t *testing.T) {
 // copied that it is proven on both drives.
 func TestRecover_forgedLedgerReleasesNothing(t *testing.T) {
 	t.Parallel()
-	m, _, a, b := lostBox(t)
+	m, _, a, b := newBox(t)
 	fresh := m.card("sdf", "SKUA_7", 2)
 	forged, err := ledger.Open(t.Context(), filepath.Join(t.TempDir(), "ledger.db"))
 	if err != nil {
