@@ -35,10 +35,11 @@ type piece struct {
 type errandOutcome struct {
 	findings []driveFinding
 	// missed says of drives that did not get what they lack why; by drive id.
-	missed map[string]string
-	proven bool // a patrol's round is over
-	found  bool // a patrol has found damage
-	healed int  // files
+	missed  map[string]string
+	gaveWay bool // it was ended for a card's sake
+	proven  bool // a patrol's round is over
+	found   bool // a patrol has found damage
+	healed  int  // files
 	// recovered is what was taken over from a drive, and recoverErr why not more.
 	recovered  *status.Recovered
 	recoverErr error
@@ -58,7 +59,10 @@ func (p piece) uses(id string) bool { return slices.Contains(p.from, id) || slic
 
 func (e *errand) run(ctx context.Context) {
 	e.openDrives(ctx)()
-	defer e.releaseDrives()
+	defer func() {
+		e.releaseDrives()
+		e.out.gaveWay = errors.Is(context.Cause(ctx), errGiveWay)
+	}()
 	switch e.piece.kind {
 	case state.ErrandLook:
 		e.look(ctx)

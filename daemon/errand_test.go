@@ -399,6 +399,8 @@ func TestCatchUp_stopped(t *testing.T) {
 	atWrite, goOn := late.blocked("write", "SKUA0003")
 	m.plug(late)
 	<-atWrite
+	m.end()
+	m.until("it stops", func(st *state.State) bool { return st.Phase == state.Stopping })
 	goOn()
 	m.stop()
 	late.on(nil)

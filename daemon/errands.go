@@ -250,7 +250,7 @@ func (s *supervisor) errandEnded(e *errand) {
 		s.counters.Patrols++
 	}
 	s.counters.FilesHealed += uint64(e.out.healed)
-	s.taskEnded(&e.task)
+	s.taskEnded(&e.task, false)
 	s.ledgerResult(e.recorderErr)
 	names := map[string]string{}
 	for _, d := range e.drives {
@@ -258,7 +258,7 @@ func (s *supervisor) errandEnded(e *errand) {
 		if e.piece.kind == state.ErrandLook {
 			s.errands.looked[d.drive.token()] = true // as far as that went
 		}
-		if why, ok := e.out.missed[d.identity.ID]; ok {
+		if why, ok := e.out.missed[d.identity.ID]; ok && !e.out.gaveWay {
 			s.errands.tried[missKey(e.piece.offload.ID, d.drive.token())] = why
 		}
 	}

@@ -80,9 +80,7 @@ func (e *errand) damagedOn(ctx context.Context, d *jobDrive, c ledger.Copy, file
 			sound = append(sound, f.Path)
 			continue
 		}
-		sum, err := ask(ctx, &e.task, d, func(ctx context.Context, o *Opened, step func()) (string, error) {
-			return sumOfFile(ctx, o.FS, path.Join(c.Folder, f.Path), f, step)
-		})
+		sum, err := e.sumOfFile(ctx, d, path.Join(c.Folder, f.Path), f)
 		switch {
 		case ctx.Err() != nil || d.hung():
 			return nil, false

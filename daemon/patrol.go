@@ -83,9 +83,7 @@ func (b *patrolBooks) prove(ctx context.Context, f ledger.File) bool {
 		b.passed++
 		return true
 	}
-	sum, err := ask(ctx, &e.task, b.drive, func(ctx context.Context, o *Opened, step func()) (string, error) {
-		return sumOfFile(ctx, o.FS, name, f, step)
-	})
+	sum, err := e.sumOfFile(ctx, b.drive, name, f)
 	switch {
 	case ctx.Err() != nil || b.drive.hung():
 		return false
@@ -129,26 +127,33 @@ func (b *patrolBooks) note(ctx context.Context) {
 	b.proven = nil
 }
 
-// sumOfFile reads a file of a copy from the medium.
-func sumOfFile(ctx context.Context, fs offload.FS, name string, f ledger.File, step func()) (string, error) {
-	src, err := fs.OpenMedium(name)
-	if err != nil {
-		return "", err
-	}
-	defer src.Close()
-	if src.Size() != f.SizeBytes {
-		return "", fmt.Errorf("%w: %d bytes instead of %d", offload.ErrMismatch, src.Size(), f.SizeBytes)
-	}
+// patrolPortion is how much is read before it is asked whether a card goes first.
+const patrolPortion = 2 << 20
+
+// sumOfFile reads a file of a copy from the medium, with leave for every portion.
+func (e *errand) sumOfFile(ctx context.Context, d *jobDrive, name string, f ledger.File) (string, error) {
 	sum, err := checksum.New(f.Algorithm)
 	if err != nil {
 		return "", err
 	}
-	buf := volume.AlignedBuffer(1 << 20)
-	for at := int64(0); at < f.SizeBytes; {
-		if ctx.Err() != nil {
-			return "", context.Cause(ctx)
+	src, err := ask(ctx, &e.task, d, func(_ context.Context, o *Opened, _ func()) (offload.Source, error) { return o.FS.OpenMedium(name) })
+	if err != nil {
+		return "", err
+	}
+	defer func() {
+		if !d.hung() { // else somebody is stuck in it
+			src.Close()
 		}
-		n, err := src.ReadAt(buf, at)
+	}()
+	if src.Size() != f.SizeBytes {
+		return "", fmt.Errorf("%w: %d bytes instead of %d", offload.ErrMismatch, src.Size(), f.SizeBytes)
+	}
+	buf := volume.AlignedBuffer(patrolPortion)
+	for at := int64(0); at < f.SizeBytes; {
+		if err := e.yield(ctx); err != nil {
+			return "", err
+		}
+		n, err := ask(ctx, &e.task, d, func(context.Context, *Opened, func()) (int, error) { return src.ReadAt(buf, at) })
 		if err != nil && !errors.Is(err, io.EOF) {
 			return "", fmt.Errorf("read at byte %d: %w", at, err)
 		}
@@ -157,7 +162,6 @@ func sumOfFile(ctx context.Context, fs offload.FS, name string, f ledger.File, s
 		}
 		sum.Write(buf[:n]) // a hash never fails
 		at += int64(n)
-		step()
 	}
 	return sum.Sum(), nil
 }

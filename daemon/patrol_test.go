@@ -288,6 +288,8 @@ func TestPatrol_goesOn(t *testing.T) {
 	a.on(func(op, name string) error { return errors.Join(count(op, name), block(op, name)) })
 	m.lookAround()
 	<-atRead
+	m.end()
+	m.until("it stops", func(st *state.State) bool { return st.Phase == state.Stopping })
 	goOn()
 	m.stop()
 	mu.Lock()

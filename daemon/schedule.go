@@ -127,7 +127,7 @@ func (s *supervisor) ended(j *job, out outcome) {
 	c := j.card
 	c.job = nil
 	s.running = slices.DeleteFunc(s.running, func(o *job) bool { return o == j })
-	s.taskEnded(&j.task)
+	s.taskEnded(&j.task, true)
 	for _, o := range s.offloads {
 		if slices.Contains(out.offloadIDs, o.ID) {
 			o.Running = false

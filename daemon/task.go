@@ -33,8 +33,9 @@ func (s *supervisor) newTask(cancel context.CancelCauseFunc, use []*drive, aside
 	return t
 }
 
-// taskEnded gives back what a task had taken.
-func (s *supervisor) taskEnded(t *task) {
+// taskEnded gives back what a task had taken. What a drive did well says nothing
+// of the card that it could not take: only a job that goes well clears that.
+func (s *supervisor) taskEnded(t *task, clears bool) {
 	t.cancel(nil)
 	s.traffic.leave(t.lane)
 	s.claims.drop(t)
@@ -44,7 +45,9 @@ func (s *supervisor) taskEnded(t *task) {
 		if d.freeBytes > 0 {
 			d.drive.freeBytes = d.freeBytes
 		}
-		s.judgeDrive(d)
+		if d.err != nil || clears {
+			s.judgeDrive(d)
+		}
 		if d.identity.ID != "" && !d.drive.gone {
 			s.noteDrive(d.drive)
 		}

@@ -10,13 +10,17 @@ import (
 
 // Status is the part of /v1/status that stories look at.
 type Status struct {
-	Sequence   uint64
-	Phase      string
-	Healthy    bool
-	Policy     struct{ Error string }
-	Cards      []cardStatus
-	Drives     []Drive
-	Offloads   []offloadStatus
+	Sequence uint64
+	Phase    string
+	Healthy  bool
+	Policy   struct{ Error string }
+	Cards    []cardStatus
+	Drives   []Drive
+	Offloads []offloadStatus
+	Errand   struct {
+		Kind string
+		Done float64
+	}
 	Devices    []struct{ Name, Disk, Label, Decision, Rule, Sentence string }
 	Conditions []struct{ Code, Subject, Sentence, Detail, Hint string }
 }
