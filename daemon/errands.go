@@ -121,7 +121,7 @@ func (s *supervisor) scheduleErrands(ctx context.Context) {
 	at, l, after := moment(s.cfg.Now), s.ledger, s.policy.Patrol.After
 	s.work.Go(func() {
 		list, err := l.Whereabouts(ctx)
-		c := coverage{ledger: l, ctx: ctx, cards: map[string][]ledger.KnownFile{}}
+		c := coverage{ledger: l, ctx: ctx, cards: provenCards(list), known: map[string]bool{}}
 		var rounds []ledger.Round
 		if patrol && err == nil {
 			var ids []string
@@ -145,49 +145,42 @@ func (s *supervisor) scheduleErrands(ctx context.Context) {
 	})
 }
 
-// coverage asks the ledger what drives hold of a card by way of several offloads:
-// of a card that came again with more on it, each drive got what it lacked.
+// coverage asks the ledger what drives hold of a card by way of several offloads,
+// and of each only once.
 type coverage struct {
 	ledger *ledger.Ledger
 	ctx    context.Context
-	cards  map[string][]ledger.KnownFile // by card key
-	err    error                         // the first
+	cards  map[string]bool // by card key and drive: the drive has a proven copy of that card
+	known  map[string]bool // by offload and drive
+	err    error           // the first
 }
 
-func (c *coverage) covered(w ledger.Whereabouts, driveID string) bool {
-	if w.CardKey == "" {
-		return false
-	}
-	files, ok := c.cards[w.CardKey]
-	if !ok {
-		var err error
-		if files, err = c.ledger.KnownFiles(c.ctx, w.CardKey); err != nil && c.err == nil {
-			c.err = err
-		}
-		c.cards[w.CardKey] = files
-	}
-	type content struct {
-		path, algorithm, sum string
-		bytes                int64
-	}
-	of := func(k ledger.KnownFile) content { return content{k.Path, k.Algorithm, k.Checksum, k.SizeBytes} }
-	there := map[content]bool{}
-	for _, k := range files {
-		for _, p := range k.On {
-			if p.DriveID == driveID && p.CopyStatus == ledger.CopyProven {
-				there[of(k)] = true
+func provenCards(list []ledger.Whereabouts) map[string]bool {
+	cards := map[string]bool{}
+	for _, w := range list {
+		for _, c := range w.Copies {
+			if c.Status == ledger.CopyProven {
+				cards[w.CardKey+" "+c.DriveID] = true
 			}
 		}
 	}
-	if len(there) == 0 {
-		return false
+	return cards
+}
+
+func (c *coverage) covered(w ledger.Whereabouts, driveID string) bool {
+	if w.CardKey == "" || !c.cards[w.CardKey+" "+driveID] {
+		return false // without asking
 	}
-	for _, k := range files {
-		if k.OffloadID == w.ID && !there[of(k)] {
-			return false
+	key := w.ID + " " + driveID
+	there, ok := c.known[key]
+	if !ok {
+		var err error
+		if there, err = c.ledger.Covers(c.ctx, w.Offload, driveID); err != nil && c.err == nil {
+			c.err = err
 		}
+		c.known[key] = there
 	}
-	return true
+	return there
 }
 
 // takePlan begins what was planned, unless a card came meanwhile.

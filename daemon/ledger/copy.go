@@ -120,21 +120,31 @@ func (l *Ledger) Copies(ctx context.Context, offloadID string) ([]Copy, error) {
 
 // copiesOf reads the copies of an offload, each only with its seal.
 func copiesOf(ctx context.Context, q queryer, o Offload) ([]copyRow, error) {
+	return copiesIn(ctx, q, map[int64]string{o.Seq: o.ID}, "SELECT ?", o.Seq)
+}
+
+// copiesIn reads the copies of several offloads, each only with its seal, by
+// offload and drive id: those of which the query which gives the seqs. ids are
+// the offloads' ids by seq; a copy of another is damage.
+func copiesIn(ctx context.Context, q queryer, ids map[int64]string, which string, args ...any) ([]copyRow, error) {
 	return queryAll(ctx, q, func(rows *sql.Rows) (r copyRow, err error) {
 		c := &r.copy
-		targets := []any{&c.DriveID, &r.seq, &r.driveNo, &c.Folder, &c.Status, &c.Reason, &c.ManifestPath, &c.ManifestC4}
+		var driveID sql.NullString
+		targets := []any{&driveID, &r.seq, &r.driveNo, &c.Folder, &c.Status, &c.Reason, &c.ManifestPath, &c.ManifestC4}
 		if err := rows.Scan(append(append(targets, r.updated.targets()...), &r.seal)...); err != nil {
 			return r, err
 		}
-		c.OffloadID = o.ID
-		if r.seal != r.computeSeal() {
-			return r, broken("copies", o.ID+" on "+c.DriveID)
+		id, ok := ids[r.seq]
+		c.OffloadID, c.DriveID = id, driveID.String
+		if !ok || !driveID.Valid || r.seal != r.computeSeal() {
+			return r, broken("copies", c.OffloadID+" on "+c.DriveID)
 		}
 		c.Updated, err = r.updated.moment()
 		return r, err
 	}, `SELECT d.id, c.offload_seq, c.drive_no, c.folder, c.status, c.reason, c.manifest_path, c.manifest_c4,
 			c.updated_wall, c.updated_trusted, c.updated_boot, c.updated_since_boot_ns, c.seal
-		FROM copies c LEFT JOIN drives d ON d.drive_no = c.drive_no WHERE c.offload_seq = ? ORDER BY d.id`, o.Seq)
+		FROM copies c LEFT JOIN drives d ON d.drive_no = c.drive_no
+		WHERE c.offload_seq IN (`+which+`) ORDER BY c.offload_seq, d.id`, args...)
 }
 
 // checkProven refuses the claim that a copy is proven while its rows deny it.

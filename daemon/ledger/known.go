@@ -29,23 +29,29 @@ func (l *Ledger) KnownFiles(ctx context.Context, cardKey string) ([]KnownFile, e
 		return nil, nil
 	}
 	var known []KnownFile
-	err := l.view(ctx, func(tx *sql.Tx) error {
-		offloads, err := offloadsOfCard(ctx, tx, cardKey)
-		if err != nil {
-			return err
-		}
-		for _, r := range offloads {
-			if r.offload.Status == OffloadVoid {
-				continue
-			}
-			if known, err = appendKnown(ctx, tx, known, r.offload); err != nil {
-				return err
-			}
-		}
-		return nil
+	err := l.view(ctx, func(tx *sql.Tx) (err error) {
+		known, err = knownFiles(ctx, tx, cardKey)
+		return err
 	})
 	if err != nil {
 		return nil, fmt.Errorf("look up card %s: %w", cardKey, err)
+	}
+	return known, nil
+}
+
+// knownFiles reads the files of a card. cardKey is not empty.
+func knownFiles(ctx context.Context, q queryer, cardKey string) (known []KnownFile, err error) {
+	offloads, err := offloadsOfCard(ctx, q, cardKey)
+	if err != nil {
+		return nil, err
+	}
+	for _, r := range offloads {
+		if r.offload.Status == OffloadVoid {
+			continue
+		}
+		if known, err = appendKnown(ctx, q, known, r.offload); err != nil {
+			return nil, err
+		}
 	}
 	return known, nil
 }

@@ -147,13 +147,18 @@ type contents struct {
 	Open       map[string]Offload
 	Known      map[string][]KnownFile
 	Conditions []Condition
+	Verdicts   map[string][]Verdict
+	Found      []FoundFile
+	Whereabout []Whereabouts
+	Missing    map[string][]Whereabouts
 }
 
 // readAll asks every reading method everything. The keys are asked for by name,
 // not by what the ledger lists.
 func readAll(ctx context.Context, l *Ledger) (c contents, err error) {
 	c = contents{BoxID: l.BoxID(), Copies: map[string]int{}, ByID: map[string]Offload{}, Files: map[string][]File{},
-		OnDrives: map[string][]Copy{}, Proven: map[string]map[string]bool{}, Open: map[string]Offload{}, Known: map[string][]KnownFile{}}
+		OnDrives: map[string][]Copy{}, Proven: map[string]map[string]bool{}, Open: map[string]Offload{}, Known: map[string][]KnownFile{},
+		Verdicts: map[string][]Verdict{}, Missing: map[string][]Whereabouts{}}
 	var all []error
 	note := func(err error) { all = append(all, err) }
 	c.Drives, err = l.Drives(ctx)
@@ -165,10 +170,18 @@ func readAll(ctx context.Context, l *Ledger) (c contents, err error) {
 	for n := range 3 {
 		c.Copies[drive(n).ID], err = l.DriveCopyCount(ctx, drive(n).ID)
 		note(err)
+		c.Missing[drive(n).ID], _, err = l.Missing(ctx, drive(n).ID, 0)
+		note(err)
 	}
+	c.Whereabout, err = l.Whereabouts(ctx)
+	note(err)
+	c.Found, _, err = l.FindFiles(ctx, FileQuery{Name: "*"})
+	note(err)
 	for seq := 1; seq <= 4; seq++ {
 		id := fmt.Sprintf("%s-%d", l.BoxID(), seq)
 		c.ByID[id], err = l.Offload(ctx, id)
+		note(err)
+		c.Verdicts[id], err = l.Verdicts(ctx, id)
 		note(err)
 		c.Files[id], err = l.Files(ctx, id)
 		note(err)

@@ -206,6 +206,11 @@ func (l *Ledger) UpdateOffload(ctx context.Context, id, verdict, reason, status 
 		if status == OffloadVoid && verdict == "release" {
 			return fmt.Errorf("%w: a void offload releases nothing", ErrRefused)
 		}
+		if o.Verdict != "" { // a ledger before version 3 has not noted it
+			if err := noteVerdict(ctx, tx, *o, o.Ended); err != nil {
+				return err
+			}
+		}
 		o.Verdict, o.Reason, o.Status = verdict, cleanText(reason), status
 		r.ended = momentColumns{}
 		if status != OffloadOpen {

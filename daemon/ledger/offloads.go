@@ -47,7 +47,7 @@ type Whereabouts struct {
 }
 
 // Whereabouts returns every offload that is not void with its copies, oldest
-// first, all as of one moment.
+// first, all as of one moment. It asks the database twice, however many there are.
 func (l *Ledger) Whereabouts(ctx context.Context) ([]Whereabouts, error) {
 	var list []Whereabouts
 	err := l.view(ctx, func(tx *sql.Tx) error {
@@ -55,23 +55,30 @@ func (l *Ledger) Whereabouts(ctx context.Context) ([]Whereabouts, error) {
 		if err != nil {
 			return err
 		}
-		for _, r := range rows {
-			w := Whereabouts{Offload: r.offload}
-			copies, err := copiesOf(ctx, tx, r.offload)
-			if err != nil {
-				return err
-			}
-			for _, c := range copies {
-				w.Copies = append(w.Copies, c.copy)
-			}
-			list = append(list, w)
-		}
-		return nil
+		list, err = withCopies(ctx, tx, rows, "SELECT seq FROM offloads WHERE status <> ?", OffloadVoid)
+		return err
 	})
 	if err != nil {
 		return nil, fmt.Errorf("list the whereabouts of offloads: %w", err)
 	}
 	return list, nil
+}
+
+// withCopies adds their copies to offloads, which are those that the query which
+// gives seqs. However many they are, that is one question to the database.
+func withCopies(ctx context.Context, q queryer, offloads []offloadRow, which string, args ...any) ([]Whereabouts, error) {
+	list := make([]Whereabouts, len(offloads))
+	ids, index := make(map[int64]string, len(offloads)), make(map[int64]int, len(offloads))
+	for i, r := range offloads {
+		list[i].Offload = r.offload
+		ids[r.offload.Seq], index[r.offload.Seq] = r.offload.ID, i
+	}
+	copies, err := copiesIn(ctx, q, ids, which, args...)
+	for _, c := range copies {
+		w := &list[index[c.seq]]
+		w.Copies = append(w.Copies, c.copy)
+	}
+	return list, err
 }
 
 func scanOffloads(rows *sql.Rows) (offloadRow, error) { return scanOffload(rows) }

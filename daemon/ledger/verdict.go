@@ -46,7 +46,8 @@ func (v *Verdict) seal(offloadID string, at momentColumns) int64 {
 }
 
 // Verdicts returns the verdicts that an offload had, oldest first, at most the
-// newest 1,000.
+// newest 1,000. Of an offload that a ledger before version 3 brought to its end
+// only the last is known.
 func (l *Ledger) Verdicts(ctx context.Context, offloadID string) ([]Verdict, error) {
 	var list []Verdict
 	err := l.view(ctx, func(tx *sql.Tx) error {
@@ -54,7 +55,11 @@ func (l *Ledger) Verdicts(ctx context.Context, offloadID string) ([]Verdict, err
 		if err != nil {
 			return err
 		}
-		list, err = verdictsOf(ctx, tx, r.offload, keptVerdicts)
+		o := r.offload
+		list, err = verdictsOf(ctx, tx, o, keptVerdicts)
+		if len(list) == 0 && o.Verdict != "" {
+			list = append(list, Verdict{o.Verdict, o.Reason, o.Status, o.Ended})
+		}
 		return err
 	})
 	if err != nil {
