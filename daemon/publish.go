@@ -7,6 +7,7 @@ import (
 	"maps"
 	"slices"
 	"sort"
+	"time"
 
 	"bothy/daemon/ledger"
 	"bothy/daemon/offload"
@@ -47,7 +48,7 @@ func (s *supervisor) publish() {
 			HoldKind: c.holdKind, Reason: c.reason, OffloadID: c.offloadID, SizeBytes: c.dev.SizeBytes, Files: c.files, Bytes: c.bytes,
 		})
 	}
-	st.Drives = s.drivesToShow()
+	st.Drives = s.drivesToShow(now, trusted)
 	st.Errand = s.errandShown()
 	for _, o := range s.offloads[:min(len(s.offloads), state.MaxOffloads)] {
 		shown := *o
@@ -98,7 +99,7 @@ func statusLine(st *state.State) string {
 }
 
 // drivesToShow are the attached drives and those the ledger remembers.
-func (s *supervisor) drivesToShow() []state.Drive {
+func (s *supervisor) drivesToShow(now time.Time, trusted bool) []state.Drive {
 	counts := map[string]ledger.Drive{}
 	for _, r := range s.remembered {
 		counts[r.ID] = r
@@ -110,7 +111,7 @@ func (s *supervisor) drivesToShow() []state.Drive {
 			ID: d.identity.ID, Name: d.subject(), Device: d.dev.Name, Path: d.path, Slot: d.dev.Slot, Rule: d.rule.Name,
 			FSType: d.dev.FSType, Attached: true, InUse: d.users > 0 || d.identifying, Full: d.full, Failing: d.failing,
 			Refused: d.refused, Reason: d.reason, SizeBytes: d.sizeBytes, FreeBytes: d.freeBytes,
-			Copies: s.copyCount[d.identity.ID], LastSeenAt: counts[d.identity.ID].LastSeen.Wall,
+			Copies: s.copyCount[d.identity.ID], Room: s.roomOn(d.identity.ID, d.freeBytes-d.rule.ReserveBytes, now, trusted), LastSeenAt: counts[d.identity.ID].LastSeen.Wall,
 		})
 		shown[d.identity.ID] = true
 	}
@@ -120,7 +121,7 @@ func (s *supervisor) drivesToShow() []state.Drive {
 		}
 		list = append(list, state.Drive{
 			ID: r.ID, Name: r.Name, FSType: r.FSType, SizeBytes: r.SizeBytes, FreeBytes: r.FreeBytes,
-			Copies: s.copyCount[r.ID], LastSeenAt: r.LastSeen.Wall,
+			Copies: s.copyCount[r.ID], Room: s.roomOn(r.ID, r.FreeBytes, now, trusted), LastSeenAt: r.LastSeen.Wall,
 		})
 	}
 	sort.SliceStable(list, func(i, k int) bool {
@@ -132,7 +133,8 @@ func (s *supervisor) drivesToShow() []state.Drive {
 	return list
 }
 
-// recallDrives reads from the ledger which drives are known.
+// recallDrives reads from the ledger which drives are known, and how much came
+// in the last days.
 func (s *supervisor) recallDrives(ctx context.Context) {
 	if s.ledger == nil {
 		return
@@ -143,6 +145,7 @@ func (s *supervisor) recallDrives(ctx context.Context) {
 		return
 	}
 	s.remembered = list
+	s.recallLately(ctx)
 	s.copyCount = map[string]int{}
 	for _, d := range list {
 		n, err := s.ledger.DriveCopyCount(ctx, d.ID)

@@ -7,6 +7,7 @@ import (
 	"os"
 	"path/filepath"
 	"sync"
+	"sync/atomic"
 	"time"
 
 	"bothy/daemon/ledger"
@@ -38,6 +39,7 @@ type supervisor struct {
 	cards      []*card            // in order of arrival
 	drives     []*drive           // in order of arrival
 	remembered []ledger.Drive     // as last read from the ledger
+	lately     []ledger.Offload   // begun in the last days, as last read from the ledger
 	blocked    map[string]bool    // slots that must be emptied first
 	folders    map[string]*folder // by path, that a drive rule names or named
 	offloads   []*state.Offload   // newest first
@@ -50,7 +52,8 @@ type supervisor struct {
 	errands    errands
 	errand     *state.Errand // the one under way, as it is shown
 
-	// These guard themselves; running jobs use them too.
+	// These guard themselves; running jobs and windows use them too.
+	zone    atomic.Pointer[time.Location] // of the policy
 	traffic *traffic
 	claims  *claims
 	mounted *mounted
@@ -272,6 +275,7 @@ func (s *supervisor) loadPolicy() {
 		return
 	}
 	s.policy = p
+	s.zone.Store(p.Box.Location)
 	s.policyInfo.Error = ""
 	s.policyInfo.LoadedAt, _ = s.cfg.Now()
 	s.clear(state.PolicyBroken, "")

@@ -28,6 +28,9 @@ func (s *supervisor) startWindows(ctx context.Context) {
 			return measure(st)
 		}))
 	windows := status.Config{States: &s.publisher, Lookup: s.lookup, Metrics: metrics.Handler(registry), Log: s.cfg.Log}
+	if s.ledger != nil {
+		windows.Archive = newArchive(s.ledger, &s.zone)
+	}
 	if listen := s.listen(); listen != "" {
 		windows.Address = listen
 		s.work.Go(func() { s.serve("the status page at "+listen, status.Run(ctx, windows)) })

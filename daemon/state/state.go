@@ -152,7 +152,15 @@ type Drive struct {
 	SizeBytes  int64
 	FreeBytes  int64 // as last seen
 	Copies     int   // finished copies on it that the ledger knows
+	Room       Room
 	LastSeenAt time.Time
+}
+
+// Room is how much more goes on a drive, at the pace of the last days.
+type Room struct {
+	Known bool
+	Cards int // that still fit, by the mean of those that came
+	Hours int // until it is full, days and nights counted
 }
 
 // CopyPhase is where one copy of an offload stands.

@@ -11,6 +11,7 @@ import (
 	"io/fs"
 	"net"
 	"net/http"
+	"net/url"
 	"strings"
 	"syscall"
 	"time"
@@ -136,6 +137,34 @@ func (c *Client) Recover(ctx context.Context, drive string) (*Recovered, error) 
 		return nil, fmt.Errorf("recover from %s: %w", drive, err)
 	}
 	return &found, nil
+}
+
+// Days asks what was off-loaded on which day.
+func (c *Client) Days(ctx context.Context, q Question) (*DayList, error) {
+	return fetch[DayList](ctx, c, "days", "/v1/days?"+q.values())
+}
+
+// Files asks for files and where they are.
+func (c *Client) Files(ctx context.Context, q Question) (*FileList, error) {
+	return fetch[FileList](ctx, c, "files", "/v1/files?"+q.values())
+}
+
+// Missing asks what a drive lacks, which is named by id or name.
+func (c *Client) Missing(ctx context.Context, drive string, limit int) (*MissingList, error) {
+	return fetch[MissingList](ctx, c, "what drive "+clean(drive)+" lacks", drivesPrefix+url.PathEscape(drive)+missingSuffix+"?"+Question{Limit: limit}.values())
+}
+
+// Verdicts asks which verdicts an offload had.
+func (c *Client) Verdicts(ctx context.Context, offloadID string) (*VerdictList, error) {
+	return fetch[VerdictList](ctx, c, "the verdicts of offload "+clean(offloadID), offloadsPrefix+url.PathEscape(offloadID)+verdictsSuffix)
+}
+
+func fetch[T any](ctx context.Context, c *Client, what, path string) (*T, error) {
+	var answer T
+	if err := c.call(ctx, http.MethodGet, path, nil, &answer); err != nil {
+		return nil, fmt.Errorf("ask for %s: %w", what, err)
+	}
+	return &answer, nil
 }
 
 // Reload makes the daemon read its policy again.

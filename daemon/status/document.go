@@ -73,6 +73,8 @@ type Drive struct {
 	SizeBytes  int64     `json:"size_bytes"`
 	FreeBytes  int64     `json:"free_bytes"`
 	Copies     int       `json:"copies"`
+	CardsLeft  *int      `json:"cards_left,omitempty"` // cards that still fit, by those of the last days; absent when not known
+	HoursLeft  *int      `json:"hours_left,omitempty"` // until it is full, at the pace of the last days; absent when not known
 	LastSeenAt time.Time `json:"last_seen_at,omitzero"`
 }
 

@@ -10,10 +10,10 @@ import (
 )
 
 // security are the headers of every answer. The policy allows the page its own
-// script, style and requests and nothing else; nobody may frame it.
+// script, style, form and requests and nothing else; nobody may frame it.
 var security = [][2]string{
 	{"Content-Security-Policy", "default-src 'none'; script-src 'self'; style-src 'self'; connect-src 'self'; " +
-		"base-uri 'none'; form-action 'none'; frame-ancestors 'none'"},
+		"base-uri 'none'; form-action 'self'; frame-ancestors 'none'"},
 	{"X-Content-Type-Options", "nosniff"},
 	{"Referrer-Policy", "no-referrer"},
 	{"Cross-Origin-Resource-Policy", "same-origin"},
@@ -71,6 +71,9 @@ func (h *handler) find(path string) (route, bool) {
 		return route{get: h.document(func(s *state.State) any { return DriveList{renderAll(s.Drives, renderDrive)} })}, true
 	case "/v1/events":
 		return route{get: h.serveEvents}, true
+	}
+	if get, ok := h.findArchive(path); ok {
+		return route{get: get}, true
 	}
 	if strings.HasPrefix(path, offloadsPrefix) {
 		return route{get: h.serveOffload}, true
@@ -141,7 +144,7 @@ func (h *handler) sendJSON(w http.ResponseWriter, r *http.Request, status int, v
 func (h *handler) serveOffload(w http.ResponseWriter, r *http.Request) {
 	id := strings.TrimPrefix(r.URL.Path, offloadsPrefix)
 	if !offloadID(id) {
-		sendProblem(w, r, http.StatusBadRequest, "an offload's id is 1 to 128 letters, digits, '.', '_' and '-'")
+		sendProblem(w, r, http.StatusBadRequest, badOffloadID)
 		return
 	}
 	o, found, err := h.offload(r.Context(), id)
@@ -168,6 +171,8 @@ func (h *handler) offload(ctx context.Context, id string) (state.Offload, bool, 
 	}
 	return h.Lookup(ctx, id)
 }
+
+const badOffloadID = "an offload's id is 1 to 128 letters, digits, '.', '_' and '-'"
 
 func offloadID(s string) bool {
 	for i := range len(s) {

@@ -86,7 +86,7 @@ func skeleton(t *testing.T, page []byte) []string {
 func pageOf(t *testing.T, text func() string) []byte {
 	t.Helper()
 	var b bytes.Buffer
-	if err := Page(&b, NewDocument(filled(text))); err != nil {
+	if err := Page(&b, NewDocument(filled(text)), filledDays(text)); err != nil {
 		t.Fatal(err)
 	}
 	return b.Bytes()

@@ -12,11 +12,11 @@ import (
 	"time"
 )
 
-//go:embed page.html page.css page.js
+//go:embed page.html find.html page.css page.js
 var assets embed.FS
 
-// pageTemplate is parsed once; html/template escapes by context.
-var pageTemplate = template.Must(template.ParseFS(assets, "page.html"))
+// pageTemplate is parsed once, with the page of what was found; html/template escapes by context.
+var pageTemplate = template.Must(template.ParseFS(assets, "page.html", "find.html"))
 
 // What is said where a list is empty.
 const (
@@ -24,13 +24,14 @@ const (
 	noDrives = "No drive is attached and none is known."
 )
 
-// Page writes d as the page of GET /.
-func Page(w io.Writer, d *Document) error {
-	v := newView(d)
-	err := pageTemplate.Execute(w, struct {
+// Page writes d as the page of GET /. days may be nil: what the ledger alone
+// knows is not shown then.
+func Page(w io.Writer, d *Document, days *DayList) error {
+	err := pageTemplate.ExecuteTemplate(w, "page.html", struct {
 		*view
 		NoCards, NoDrives string
-	}{v, noCards, noDrives})
+		Where             *whereView
+	}{newView(d), noCards, noDrives, viewWhere(days)})
 	if err != nil {
 		return fmt.Errorf("render page: %w", err)
 	}
@@ -40,12 +41,18 @@ func Page(w io.Writer, d *Document) error {
 func (h *handler) servePage(w http.ResponseWriter, r *http.Request) {
 	s, _ := h.States.Current()
 	var body bytes.Buffer
-	if err := Page(&body, NewDocument(s)); err != nil {
-		h.Log.ErrorContext(r.Context(), "page not rendered", "error", err)
-		sendProblem(w, r, http.StatusInternalServerError, "the page cannot be rendered")
+	if err := Page(&body, NewDocument(s), h.newestDays(r.Context())); err != nil {
+		h.pageFailed(w, r, err)
 		return
 	}
-	send(w, r, http.StatusOK, "text/html; charset=utf-8", body.Bytes())
+	send(w, r, http.StatusOK, htmlType, body.Bytes())
+}
+
+const htmlType = "text/html; charset=utf-8"
+
+func (h *handler) pageFailed(w http.ResponseWriter, r *http.Request, err error) {
+	h.Log.ErrorContext(r.Context(), "page not rendered", "error", err)
+	sendProblem(w, r, http.StatusInternalServerError, "the page cannot be rendered")
 }
 
 // serveAsset serves script and style, which a browser may keep as long as it

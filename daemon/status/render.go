@@ -71,11 +71,15 @@ func renderCard(c state.Card) Card {
 }
 
 func renderDrive(d state.Drive) Drive {
+	var cards, hours *int
+	if d.Room.Known {
+		cards, hours = &d.Room.Cards, &d.Room.Hours
+	}
 	return Drive{
 		ID: brief(d.ID), Name: brief(d.Name), Device: brief(d.Device), Path: long(d.Path), Slot: brief(d.Slot),
 		Rule: brief(d.Rule), FSType: brief(d.FSType), Attached: d.Attached, InUse: d.InUse, Full: d.Full,
 		Failing: d.Failing, Refused: d.Refused, Reason: long(d.Reason), SizeBytes: d.SizeBytes,
-		FreeBytes: d.FreeBytes, Copies: d.Copies, LastSeenAt: instant(d.LastSeenAt),
+		FreeBytes: d.FreeBytes, Copies: d.Copies, CardsLeft: cards, HoursLeft: hours, LastSeenAt: instant(d.LastSeenAt),
 	}
 }
 

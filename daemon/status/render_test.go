@@ -88,7 +88,7 @@ func TestCard_releasedOnlyWhenDecidedAndReleased(t *testing.T) {
 				}
 				d := NewDocument(&state.State{Cards: []state.Card{card}})
 				var page, text bytes.Buffer
-				if err := Page(&page, d); err != nil {
+				if err := Page(&page, d, nil); err != nil {
 					t.Fatal(err)
 				}
 				if err := Text(&text, d); err != nil {

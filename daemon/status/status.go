@@ -38,6 +38,7 @@ type Config struct {
 	Listener net.Listener // optional; Run closes it
 	States   States       // required
 	Lookup   Lookup       // optional: without it only published offloads are found
+	Archive  Archive      // optional: without it what is in the ledger alone is not found
 	Metrics  http.Handler // optional: without it /metrics is not found
 	Log      *slog.Logger // optional: faults of clients and of Lookup
 

@@ -197,7 +197,7 @@ func viewDrive(d Drive) driveView {
 	if !d.Attached && !d.LastSeenAt.IsZero() {
 		seen = "last seen " + stamp(d.LastSeenAt)
 	}
-	v.Facts = facts(space, count(d.Copies, "copy", "copies"), d.Device, named("folder", d.Path), d.FSType, seen)
+	v.Facts = facts(space, roomWords(d), count(d.Copies, "copy", "copies"), d.Device, named("folder", d.Path), d.FSType, seen)
 	return v
 }
 

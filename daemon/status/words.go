@@ -212,6 +212,19 @@ func leftWords(l Left) string {
 	return "about " + span(l.Seconds) + " left: " + span(l.CopyingSeconds) + " of copying, " + span(l.ProvingSeconds) + " of proof"
 }
 
+// roomWords says how much more goes on a drive; "" when nobody knows.
+func roomWords(d Drive) string {
+	if d.CardsLeft == nil || d.HoursLeft == nil {
+		return ""
+	}
+	const day, manyDays = 24, 3
+	left := count(*d.HoursLeft, "hour", "hours")
+	if *d.HoursLeft >= manyDays*day {
+		left = count(*d.HoursLeft/day, "day", "days")
+	}
+	return "room for " + count(*d.CardsLeft, "card", "cards") + " or " + left + " at the pace of the last days"
+}
+
 // part is a share of one in whole percent, rounded down so that 100 means all.
 func part(done float64) int {
 	if !(done > 0) {
