@@ -4,26 +4,34 @@ import (
 	"bytes"
 	"errors"
 	"fmt"
+	"io"
 	"io/fs"
 	"path/filepath"
+	"regexp"
 
 	"github.com/spf13/cobra"
 
+	"bothy/daemon/status"
 	"bothy/daemon/volume"
 	"bothy/policy"
 	"bothy/udev"
 )
 
 type explainFlags struct {
-	policy, properties string
-	sizeBytes          int64
+	policy, properties, socket string
+	sizeBytes                  int64
+	asJSON                     bool
 }
+
+// isOffload tells the id of an offload from a device: the box, eight letters and
+// digits as its ledger has made them, and a number. The kernel names nothing so.
+var isOffload = regexp.MustCompile(`^[a-z2-7]{8}-[1-9][0-9]{0,18}$`)
 
 func explainCommand(c console) *cobra.Command {
 	var f explainFlags
 	cmd := command(&cobra.Command{
-		Use:   "explain DEVICE | --properties FILE [flags]",
-		Short: "Say which rule takes a device, and why each earlier one did not",
+		Use:   "explain DEVICE | OFFLOAD | --properties FILE [flags]",
+		Short: "Say which rule takes a device and why, or why a card was held or released",
 		Long: `Explain asks the policy about one device, named by its node (/dev/sdb1, or a link
 such as those below /dev/disk) or by its kernel name (sdb1), and tells the
 decision and what every rule said. Nothing is mounted or opened: when a rule asks
@@ -31,15 +39,29 @@ what a card holds, that is said and left open.
 
 With --properties the device need not be there: FILE holds what
 'udevadm info -q property /dev/sdb1' printed, perhaps on another machine ('-'
-reads standard input).`,
+reads standard input).
+
+An OFFLOAD is named by its id, such as abcdefgh-12; 'bothy list offloads' tells
+them. Then the running daemon is asked, and every verdict is told that it ever
+had, oldest first, with its moment and its reason: at most the newest 1000. It
+needs root or membership of group bothy. Exit 1: it had no verdict yet. 2: there
+is no such offload. With --json it prints what /v1/offloads/OFFLOAD/verdicts
+answers.`,
 		Example: `  bothy explain /dev/sdb1
+  bothy explain abcdefgh-12
   udevadm info -q property /dev/sdb1 | bothy explain --properties - --policy ./policy.toml`,
 	}, func(_ *cobra.Command, args []string) error {
 		if (len(args) == 1) == (f.properties != "") || len(args) > 1 {
-			return errors.New("name one device, or one file with --properties")
+			return errors.New("name one device or one offload, or one file with --properties")
+		}
+		if f.asJSON && (len(args) == 0 || !isOffload.MatchString(args[0])) {
+			return errors.New("--json goes with an offload")
 		}
 		return nil
-	}, func(_ *cobra.Command, args []string) error {
+	}, func(cmd *cobra.Command, args []string) error {
+		if len(args) == 1 && isOffload.MatchString(args[0]) {
+			return explainOffload(cmd, c, &f, args[0])
+		}
 		p, err := loadPolicy(c, f.policy)
 		if err != nil {
 			return err
@@ -59,7 +81,24 @@ reads standard input).`,
 	fl.StringVar(&f.policy, "policy", "/etc/bothy/policy.toml", "the policy `FILE`")
 	fl.StringVar(&f.properties, "properties", "", "read udev properties from `FILE` instead of looking at a device")
 	fl.Int64Var(&f.sizeBytes, "size", 0, "with --properties: the medium's size in `BYTES`, where the properties do not tell it")
+	fl.BoolVar(&f.asJSON, "json", false, "with an offload: print one JSON object")
+	fl.StringVar(&f.socket, "socket", defaultSocket, "with an offload: `PATH` of the daemon's control socket")
 	return cmd
+}
+
+// explainOffload tells why a card was held or released at any moment.
+func explainOffload(cmd *cobra.Command, c console, f *explainFlags, id string) error {
+	client, err := dial(f.socket)
+	if err != nil {
+		return err
+	}
+	defer client.Close()
+	list, err := client.Verdicts(cmd.Context(), id)
+	if err != nil {
+		return asked(err)
+	}
+	err = show(c, f.asJSON, list, func(w io.Writer) error { return status.VerdictsText(w, list) })
+	return found(len(list.Verdicts), err)
 }
 
 func explain(c console, p *policy.Policy, facts policy.Facts) error {

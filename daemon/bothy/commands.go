@@ -9,11 +9,14 @@ func commands(c console) []*cobra.Command {
 		copyCommand(c),
 		enrolCommand(c),
 		explainCommand(c),
+		listCommand(c),
+		missingCommand(c),
 		recoverCommand(c),
 		rehearseCommand(c),
 		runCommand(c),
 		statusCommand(c),
 		stopCommand(c),
 		verifyCommand(c),
+		whereCommand(c),
 	}
 }

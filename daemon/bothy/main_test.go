@@ -25,13 +25,14 @@ func TestStories(t *testing.T) {
 			return nil
 		},
 		Cmds: map[string]func(*testscript.TestScript, bool, []string){
-			"manager":      cmdManager,
-			"flip":         cmdFlip,
-			"seal":         cmdSeal,
-			"json":         cmdJSON,
-			"expand":       cmdExpand,
-			"signal":       cmdSignal,
-			"await-status": cmdAwaitStatus,
+			"manager":       cmdManager,
+			"flip":          cmdFlip,
+			"seal":          cmdSeal,
+			"json":          cmdJSON,
+			"expand":        cmdExpand,
+			"signal":        cmdSignal,
+			"await-status":  cmdAwaitStatus,
+			"invent-ledger": cmdInventLedger,
 		},
 	})
 }
