@@ -74,7 +74,7 @@ func (s Salvage) String() string {
 	default:
 		fmt.Fprintf(&b, "%q was read in part, and stands as %q with zeros for what is missing", s.Path, s.As)
 	}
-	fmt.Fprintf(&b, ": %s of %s bytes missing", thousands(s.MissingBytes), thousands(s.SizeBytes))
+	fmt.Fprintf(&b, ": %s of %s bytes missing", Thousands(s.MissingBytes), Thousands(s.SizeBytes))
 	for i, r := range s.Missing {
 		if i == 0 {
 			b.WriteString(", bytes ")
@@ -106,5 +106,5 @@ func SalvageSummary(all []Salvage) string {
 	if which += ")"; missing == 0 {
 		return Count(files, "file") + " could be read only in several attempts" + which
 	}
-	return fmt.Sprintf("%s could not be read whole: %s bytes missing%s", Count(files, "file"), thousands(missing), which)
+	return fmt.Sprintf("%s could not be read whole: %s bytes missing%s", Count(files, "file"), Thousands(missing), which)
 }

@@ -53,7 +53,7 @@ func TestBoundSalvages(t *testing.T) {
 	if len(all[0].Missing) != len(kept[0].Missing) {
 		t.Error("what was given is changed")
 	}
-	want := fmt.Sprintf("300 files could not be read whole: %s bytes missing (\"000.MOV\" and 299 more)", thousands(total))
+	want := fmt.Sprintf("300 files could not be read whole: %s bytes missing (\"000.MOV\" and 299 more)", Thousands(total))
 	if got := SalvageSummary(shown); got != want || !strings.Contains(want, "614,400,000") {
 		t.Errorf("%s, want %s", got, want)
 	}

@@ -1,10 +1,10 @@
 package status
 
 import (
-	"fmt"
 	"strings"
-	"unicode"
 	"unicode/utf8"
+
+	"bothy/daemon/state"
 )
 
 // Bounds on what a document carries, in runes and entries. What is cut ends in
@@ -14,7 +14,6 @@ const (
 	maxLong        = 2048  // a sentence, a path
 	maxPolicyError = 16384 // every fault of a policy, one per line
 	maxList        = 4096  // entries of one list
-	maxMarks       = 3     // combining marks on one letter, when shown to a person
 )
 
 func brief(s string) string { return cut(s, maxBrief) }
@@ -38,38 +37,9 @@ func cut(s string, limit int) string {
 	return s
 }
 
-// harmless reports whether r may be shown as it is: it prints, and it neither
-// moves the cursor nor turns the direction of text around it.
-func harmless(r rune) bool {
-	return r == ' ' || (unicode.IsPrint(r) && r != utf8.RuneError)
-}
-
-// clean makes s fit to be shown to a person, on a page or in a terminal. Control
-// characters, escape sequences, bidirectional controls, invisible and unassigned
-// characters are spelled out as \u202e; heaps of combining marks are thinned.
-// A backslash of the original stays one, so the result is for reading only.
-func clean(s string) string {
-	var b strings.Builder
-	marks := 0
-	for _, r := range s {
-		if unicode.In(r, unicode.Mn, unicode.Me) {
-			if marks++; marks > maxMarks {
-				continue
-			}
-		} else {
-			marks = 0
-		}
-		switch {
-		case harmless(r):
-			b.WriteRune(r)
-		case r > 0xffff:
-			fmt.Fprintf(&b, `\U%08x`, r)
-		default:
-			fmt.Fprintf(&b, `\u%04x`, r)
-		}
-	}
-	return b.String()
-}
+// harmless and clean are for all who show what came from outside.
+func harmless(r rune) bool  { return state.Harmless(r) }
+func clean(s string) string { return state.Clean(s) }
 
 // cleanLines is clean for text whose line breaks are meant.
 func cleanLines(s string) []string {

@@ -138,25 +138,7 @@ func phaseSentence(phase string) string {
 	return "the box is in a phase unknown to this program: " + clean(phase)
 }
 
-// size prints bytes in decimal units (IEC 80000-13: GB = 10^9), three digits.
-func size(n int64) string {
-	if n < 1000 {
-		return strconv.FormatInt(n, 10) + " B"
-	}
-	v := float64(n)
-	for _, unit := range []string{"kB", "MB", "GB", "TB", "PB"} {
-		v /= 1000
-		switch {
-		case v < 9.995:
-			return fmt.Sprintf("%.2f %s", v, unit)
-		case v < 99.95:
-			return fmt.Sprintf("%.1f %s", v, unit)
-		case v < 999.5:
-			return fmt.Sprintf("%.0f %s", v, unit)
-		}
-	}
-	return fmt.Sprintf("%.0f EB", v/1000)
-}
+func size(n int64) string { return state.Size(n) }
 
 // percent is done of all, rounded down so that 100 means complete.
 func percent(done, all int64) int {
