@@ -12,10 +12,10 @@ import (
 var mayImport = map[string][]string{
 	"udev": {}, "policy": {}, "metrics": {},
 	"daemon/state": {}, "daemon/identity": {}, "daemon/checksum": {}, "daemon/mhl": {"daemon/checksum"}, "daemon/volume": {}, "daemon/ledger": {},
-	"daemon/pace": {"daemon/state"}, "daemon/light": {"daemon/state"}, "daemon/status": {"daemon/state"},
+	"daemon/pace": {"daemon/state"}, "daemon/light": {"daemon/state"}, "daemon/report": {"daemon/state"}, "daemon/status": {"daemon/report", "daemon/state"},
 	"daemon/offload": {"daemon/checksum", "daemon/mhl", "daemon/state", "daemon/volume"},
 	"daemon": {
-		"daemon/checksum", "daemon/identity", "daemon/ledger", "daemon/light", "daemon/mhl", "daemon/offload", "daemon/pace", "daemon/state", "daemon/status",
+		"daemon/checksum", "daemon/identity", "daemon/ledger", "daemon/light", "daemon/mhl", "daemon/offload", "daemon/pace", "daemon/report", "daemon/state", "daemon/status",
 		"daemon/volume", "metrics", "policy", "udev",
 	},
 	"daemon/bothy": nil, // everything
