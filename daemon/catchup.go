@@ -177,6 +177,7 @@ func (e *errand) bring(ctx context.Context, ej offload.Job) {
 	}
 	if ctx.Err() == nil {
 		e.leaveSnapshots(ctx, on)
+		e.leaveDays(ctx, on, []string{o.ID})
 	}
 }
 

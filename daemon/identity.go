@@ -77,17 +77,30 @@ func writeIdentity(o *Opened, id Identity) error {
 // writeOwn writes a file of ours on a drive so that at any moment the old one
 // or the new one is there whole.
 func writeOwn(o *Opened, name string, write func(io.Writer) error) error {
-	dir := path.Dir(name)
-	if err := o.FS.Mkdir(dir); err != nil && !errors.Is(err, fs.ErrExist) {
-		return fmt.Errorf("make %s: %w", dir, err)
-	}
-	if item, err := o.FS.Lstat(dir); err != nil || !item.Mode.IsDir() {
-		return fmt.Errorf("write %s: %s on the drive is no folder", name, dir)
+	if err := makeFolder(o, path.Dir(name)); err != nil {
+		return err
 	}
 	if item, err := o.FS.Lstat(name); err == nil && !item.Mode.IsRegular() {
 		return fmt.Errorf("write %s: something else has that name", name)
 	}
-	temp := name + ".tmp"
+	// The one place that replaces a file on a drive: ours, by a newer one of ours.
+	return putOwn(o, name+".tmp", name, o.Root.Rename, write)
+}
+
+// makeFolder sees to it that there is a folder of that name.
+func makeFolder(o *Opened, dir string) error {
+	if err := o.FS.Mkdir(dir); err != nil && !errors.Is(err, fs.ErrExist) {
+		return fmt.Errorf("make %s: %w", dir, err)
+	}
+	if item, err := o.FS.Lstat(dir); err != nil || !item.Mode.IsDir() {
+		return fmt.Errorf("%s on the drive is no folder", dir)
+	}
+	return nil
+}
+
+// putOwn writes a file under a name that is only ours, flushes it, and gives it
+// its own.
+func putOwn(o *Opened, temp, name string, rename func(from, to string) error, write func(io.Writer) error) error {
 	if err := o.FS.Remove(temp); err != nil && !errors.Is(err, fs.ErrNotExist) {
 		return fmt.Errorf("remove %s: %w", temp, err)
 	}
@@ -102,15 +115,14 @@ func writeOwn(o *Opened, name string, write func(io.Writer) error) error {
 	if cerr := f.Close(); err == nil {
 		err = cerr
 	}
+	if err == nil {
+		err = rename(temp, name)
+	}
 	if err != nil {
-		return errors.Join(fmt.Errorf("write %s: %w", temp, err), o.FS.Remove(temp))
+		return errors.Join(fmt.Errorf("write %s: %w", name, err), o.FS.Remove(temp))
 	}
-	// The one place that replaces a file on a drive: ours, by a newer one of ours.
-	if err := o.Root.Rename(temp, name); err != nil {
-		return fmt.Errorf("rename %s: %w", temp, err)
-	}
-	if err := o.FS.SyncDir(dir); err != nil {
-		return fmt.Errorf("flush %s: %w", dir, err)
+	if err := o.FS.SyncDir(path.Dir(name)); err != nil {
+		return fmt.Errorf("flush %s: %w", path.Dir(name), err)
 	}
 	return o.FS.SyncAll()
 }

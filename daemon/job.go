@@ -104,7 +104,9 @@ func (j *job) run(ctx context.Context) outcome {
 	if err := j.compareHistory(ctx); err != nil {
 		return j.cardErr(ctx, err)
 	}
-	return j.judge(ctx)
+	out := j.judge(ctx)
+	j.leaveReports(ctx, out)
+	return out
 }
 
 // openCard opens a card, unless somebody else uses it.

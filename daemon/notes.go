@@ -68,19 +68,28 @@ func (t *task) leaveSnapshots(ctx context.Context, drives []*jobDrive) {
 	if t.s.ledger == nil {
 		return
 	}
+	l, box := t.s.ledger, t.boxID
+	t.leave(ctx, drives, "the ledger's copy", func(ctx context.Context, h *share, o *Opened, step func()) error {
+		return h.leaveSnapshot(ctx, o, l, box, step)
+	})
+}
+
+// leave writes what is the box's own to each drive that is well. That it cannot
+// be written is no fault of a copy; a drive without room for it is full.
+func (t *task) leave(ctx context.Context, drives []*jobDrive, what string, write func(ctx context.Context, h *share, o *Opened, step func()) error) {
 	for _, d := range drives {
-		if d.err != nil {
+		if d.err != nil || d.opened == nil {
 			continue
 		}
-		share, l, box := d.share, t.s.ledger, t.boxID
+		h := d.share
 		_, err := ask(ctx, t, d, func(ctx context.Context, o *Opened, step func()) (struct{}, error) {
-			return struct{}{}, share.leaveSnapshot(ctx, o, l, box, step)
+			return struct{}{}, write(ctx, h, o, step)
 		})
 		switch {
 		case errors.Is(err, unix.ENOSPC), errors.Is(err, unix.EDQUOT):
-			d.err = fmt.Errorf("%w: the ledger's copy found no room: %w", offload.ErrDriveFull, err)
+			d.err = fmt.Errorf("%w: %s found no room: %w", offload.ErrDriveFull, what, err)
 		case err != nil:
-			t.s.cfg.Log.Warn("the ledger's copy was not left on the drive", "drive", d.identity.Name, "err", err)
+			t.s.cfg.Log.Warn(what+" was not left on the drive", "drive", d.identity.Name, "err", err)
 		}
 	}
 }

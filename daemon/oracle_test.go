@@ -144,13 +144,18 @@ func (d *simMedium) tree() map[string]string {
 			return fs.SkipDir
 		}
 		if e.Type().IsRegular() {
-			if data, err := os.ReadFile(path); err == nil {
+			if data, err := os.ReadFile(path); err == nil && !aReport(string(data)) {
 				all[strings.TrimPrefix(path, d.dir+"/")] = string(data)
 			}
 		}
 		return nil
 	})
 	return all
+}
+
+// aReport reports whether a file is the day's report of some box.
+func aReport(text string) bool {
+	return strings.HasPrefix(text, "<!DOCTYPE html>\n<!-- bothy report of box ") || strings.HasPrefix(text, "bothy_report_of_box,")
 }
 
 // holds reports whether any file on the drive has these bytes.

@@ -53,6 +53,7 @@ func (s *supervisor) publish() {
 	for _, o := range s.offloads[:min(len(s.offloads), state.MaxOffloads)] {
 		shown := *o
 		shown.Copies = slices.Clone(o.Copies)
+		shown.Day = s.dayOf(shown.Started)
 		st.Offloads = append(st.Offloads, shown)
 	}
 	st.Conditions = slices.Collect(maps.Values(s.conditions))
@@ -71,6 +72,17 @@ func (s *supervisor) publish() {
 	s.publisher.Publish(st)
 	s.cfg.Published(st)
 	s.cfg.Notify("STATUS=" + statusLine(st))
+}
+
+// dayOf is the day of a time on this box; empty for no time.
+func (s *supervisor) dayOf(t time.Time) string {
+	switch {
+	case t.IsZero():
+		return ""
+	case s.policy == nil:
+		return t.UTC().Format(time.DateOnly)
+	}
+	return s.policy.Box.Day(t)
 }
 
 // statusLine is the one line that systemd shows.

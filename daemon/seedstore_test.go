@@ -97,7 +97,7 @@ func (s *store) find(name string) (parent, n *node, err error) {
 // rooted: the name lies where files are written through the Root.
 func rooted(name string) bool {
 	elements := strings.Split(name, "/")
-	return elements[0] == ownFolder || slices.Contains(elements, "ascmhl")
+	return elements[0] == ownFolder || elements[0] == reportsFolder || slices.Contains(elements, "ascmhl")
 }
 
 func (s *store) put(parent *node, name string, n *node) error {
@@ -266,15 +266,16 @@ func known(before map[string]*node, name string, data []byte) *node {
 
 // eachOpen calls do for the folders that are worked on.
 func (s *store) eachOpen(do func(n *node, name string)) {
-	if own := s.root.live[ownFolder]; own != nil || s.dir != "" {
-		if own == nil {
-			if info, err := os.Lstat(filepath.Join(s.dir, ownFolder)); err == nil && info.IsDir() {
+	for _, name := range []string{ownFolder, reportsFolder} {
+		own := s.root.live[name]
+		if own == nil && s.dir != "" {
+			if info, err := os.Lstat(filepath.Join(s.dir, name)); err == nil && info.IsDir() {
 				own = newFolder()
-				s.root.live[ownFolder] = own
+				s.root.live[name] = own
 			}
 		}
 		if own != nil {
-			do(own, ownFolder)
+			do(own, name)
 		}
 	}
 	var look func(n *node, name string, depth int)

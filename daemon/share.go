@@ -55,16 +55,25 @@ func (h *share) release(ctx context.Context) error {
 
 // leaveSnapshot leaves a copy of the ledger on the drive, one writer at a time.
 func (h *share) leaveSnapshot(ctx context.Context, o *Opened, l *ledger.Ledger, boxID string, step func()) error {
-	select {
-	case h.own <- struct{}{}:
-		defer func() { <-h.own }()
-	case <-ctx.Done():
-		return context.Cause(ctx)
+	leave, err := h.enterOwn(ctx)
+	if err != nil {
+		return err
 	}
+	defer leave()
 	step()
 	return writeOwn(o, path.Join(ownFolder, "ledger-"+boxID+".db.zst"), func(w io.Writer) error {
 		return l.Snapshot(ctx, stepping{w, step})
 	})
+}
+
+// enterOwn waits until nobody else writes what is the box's own.
+func (h *share) enterOwn(ctx context.Context) (leave func(), err error) {
+	select {
+	case h.own <- struct{}{}:
+		return func() { <-h.own }, nil
+	case <-ctx.Done():
+		return nil, context.Cause(ctx)
+	}
 }
 
 // stepping tells of each portion that was written.

@@ -27,7 +27,7 @@ func (s *supervisor) startWindows(ctx context.Context) {
 			st, _ := s.publisher.Current()
 			return measure(st)
 		}))
-	windows := status.Config{States: &s.publisher, Lookup: s.lookup, Metrics: metrics.Handler(registry), Log: s.cfg.Log}
+	windows := status.Config{States: &s.publisher, Lookup: s.lookup, Report: s.dayReport, Metrics: metrics.Handler(registry), Log: s.cfg.Log}
 	if s.ledger != nil {
 		windows.Archive = newArchive(s.ledger, &s.zone)
 	}

@@ -222,6 +222,7 @@ type Offload struct {
 	Rule      string
 	Device    string    // empty once the card is out
 	Started   time.Time // UTC, display only
+	Day       string    // of Started as the box reckons it, YYYY-MM-DD: the day of its report
 	Ended     time.Time // zero while running
 	Running   bool
 	Verdict   Verdict

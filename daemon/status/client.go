@@ -15,6 +15,8 @@ import (
 	"strings"
 	"syscall"
 	"time"
+
+	"bothy/daemon/report"
 )
 
 // ErrNotRunning says that no daemon answers on the control socket.
@@ -112,6 +114,23 @@ func following(ctx context.Context, err error) error {
 		return err
 	}
 	return fmt.Errorf("follow status: %w: %w", ErrEnded, err)
+}
+
+// Report writes the report of a day to w. On an error w may have got a part.
+func (c *Client) Report(ctx context.Context, w io.Writer, day string, format report.Format) error {
+	resp, err := c.do(ctx, http.MethodGet, reportsPrefix+url.PathEscape(day)+"."+string(format), nil)
+	if err != nil {
+		return fmt.Errorf("ask for the report: %w", err)
+	}
+	defer resp.Body.Close()
+	if resp.StatusCode != http.StatusOK {
+		_, err := answer(resp)
+		return fmt.Errorf("ask for the report: %w", err)
+	}
+	if _, err := io.Copy(w, resp.Body); err != nil {
+		return fmt.Errorf("take the report: %w", err)
+	}
+	return nil
 }
 
 // Enrol gives the drive at target an identity; name may be empty.

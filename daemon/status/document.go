@@ -112,6 +112,7 @@ type Offload struct {
 	Rule      string    `json:"rule"`
 	Device    string    `json:"device"`
 	Started   time.Time `json:"started,omitzero"`
+	Day       string    `json:"day,omitzero"` // of started as the box reckons it: /reports/DAY.html
 	Ended     time.Time `json:"ended,omitzero"`
 	Running   bool      `json:"running"`
 	Verdict   string    `json:"verdict"`

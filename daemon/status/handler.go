@@ -26,6 +26,7 @@ type handler struct {
 	control   *control      // nil: nothing acts
 	requests  chan struct{} // one slot per request under way
 	listeners chan struct{} // one slot per follower
+	reports   chan struct{} // one slot per report being made
 }
 
 // Handler serves the read-only windows.
@@ -36,6 +37,7 @@ func newHandler(c Config, act *control) *handler {
 	return &handler{
 		Config: c, control: act,
 		requests: make(chan struct{}, c.MaxRequests), listeners: make(chan struct{}, c.MaxListeners),
+		reports: make(chan struct{}, maxReports),
 	}
 }
 
@@ -77,6 +79,9 @@ func (h *handler) find(path string) (route, bool) {
 	}
 	if strings.HasPrefix(path, offloadsPrefix) {
 		return route{get: h.serveOffload}, true
+	}
+	if h.Report != nil && strings.HasPrefix(path, reportsPrefix) {
+		return route{get: h.serveReport}, true
 	}
 	if h.control != nil {
 		if post := h.control.find(path); post != nil {

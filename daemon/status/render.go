@@ -98,7 +98,7 @@ func NewOffload(o state.Offload) Offload { return renderOffload(o) }
 func renderOffload(o state.Offload) Offload {
 	return Offload{
 		ID: brief(o.ID), Sequence: o.Sequence, CardLabel: brief(o.CardLabel), Rule: brief(o.Rule),
-		Device: brief(o.Device), Started: instant(o.Started), Ended: instant(o.Ended), Running: o.Running,
+		Device: brief(o.Device), Started: instant(o.Started), Day: brief(o.Day), Ended: instant(o.Ended), Running: o.Running,
 		Verdict: verdictOf(o.Verdict, true), Reason: long(o.Reason), Verify: brief(o.Verify),
 		Checksum: brief(o.Checksum), Files: o.Files, SizeBytes: o.Bytes, ReadBytes: o.BytesRead,
 		Done: renderDone(o.Done, !o.Running && o.Verdict == state.Release), Speed: o.BytesPerSecond, Left: renderLeft(o.Left),

@@ -19,6 +19,7 @@ import (
 	"net"
 	"net/http"
 
+	"bothy/daemon/report"
 	"bothy/daemon/state"
 )
 
@@ -32,6 +33,10 @@ type States interface {
 // there is none of that id.
 type Lookup func(ctx context.Context, id string) (o state.Offload, found bool, err error)
 
+// Report makes the report of a day, which is YYYY-MM-DD, "today" or "yesterday" (else
+// the error is report.ErrNoDay); nil when nothing was copied on it.
+type Report func(ctx context.Context, day string) (*report.Day, error)
+
 // Config is what the windows need. Zero limits mean the defaults.
 type Config struct {
 	Address  string       // host:port to listen on; not used when Listener is set
@@ -39,6 +44,7 @@ type Config struct {
 	States   States       // required
 	Lookup   Lookup       // optional: without it only published offloads are found
 	Archive  Archive      // optional: without it what is in the ledger alone is not found
+	Report   Report       // optional: without it /reports/ is not found
 	Metrics  http.Handler // optional: without it /metrics is not found
 	Log      *slog.Logger // optional: faults of clients and of Lookup
 

@@ -66,6 +66,7 @@ type conditionView struct {
 type offloadView struct {
 	look
 	Key, Title, Facts, Reason string
+	Day                       string // of the report; empty: there is none
 	Going                     goingView
 	Copies                    []copyView
 	RefersTo, LeftOut         []string
@@ -237,6 +238,9 @@ func viewCondition(c Condition) conditionView {
 
 func viewOffload(o Offload) offloadView {
 	v := offloadView{look: offloadLook(o), Key: clean(o.ID), Title: clean(o.CardLabel), Reason: clean(o.Reason), Going: viewGoing(o), Copies: viewCopies(o)}
+	if ReportDay(o.Day) {
+		v.Day = o.Day
+	}
 	if v.Title == "" {
 		v.Title = "without a label"
 	}

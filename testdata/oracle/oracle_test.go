@@ -148,6 +148,34 @@ func TestDifferences(t *testing.T) {
 }
 
 // The empty input's C4 stands in SMPTE ST 2114's reference implementation.
+// A box renews its own report of a day; another box's, and whatever else stands
+// there, it leaves.
+func TestViolations_reports(t *testing.T) {
+	t.Parallel()
+	page := func(box, text string) string {
+		return "<!DOCTYPE html>\n<!-- bothy report of box " + box + " -->\n" + text
+	}
+	table := func(box, text string) string { return "bothy_report_of_box,day\r\n" + box + ",2026-11-25\r\n" + text }
+	for _, tt := range []struct {
+		name, was, is string
+		wrong         bool
+	}{
+		{"reports/d.html", page("aaaa", "old"), page("aaaa", "new"), false},
+		{"reports/d.csv", table("aaaa", "old"), table("aaaa", "new"), false},
+		{"reports/d.html", page("aaaa", "old"), page("bbbb", "new"), true},
+		{"reports/d.csv", table("aaaa", "old"), table("bbbb", "new"), true},
+		{"reports/d.html", "mine", page("aaaa", "new"), true},
+		{"reports/d.csv", "a\nb\nc", "a\nb\nd", true},
+		{"reports/d.html", page("aaaa", "old"), "", true},
+		{"notes/d.html", page("aaaa", "old"), page("aaaa", "new"), true},
+	} {
+		d := Drive{Name: "a", Before: take(t, fstest.MapFS{tt.name: file(tt.was)}), Now: take(t, fstest.MapFS{tt.name: file(tt.is)})}
+		if got := d.lost(); (len(got) > 0) != tt.wrong {
+			t.Errorf("%s: %q becomes %q: %q", tt.name, tt.was, tt.is, got)
+		}
+	}
+}
+
 func TestC4(t *testing.T) {
 	t.Parallel()
 	const want = "c459dsjfscH38cYeXXYogktxf4Cd9ibshE3BHUo6a58hBXmRQdZrAkZzsWcbWtDg5oQstpDuni4Hirj75GEmTc1sFT"
