@@ -13,6 +13,7 @@ func commands(c console) []*cobra.Command {
 		missingCommand(c),
 		recoverCommand(c),
 		rehearseCommand(c),
+		reportCommand(c),
 		runCommand(c),
 		statusCommand(c),
 		stopCommand(c),

@@ -28,6 +28,7 @@ func TestStories(t *testing.T) {
 			"manager":       cmdManager,
 			"flip":          cmdFlip,
 			"seal":          cmdSeal,
+			"invent":        cmdInvent,
 			"json":          cmdJSON,
 			"expand":        cmdExpand,
 			"signal":        cmdSignal,
