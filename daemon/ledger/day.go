@@ -123,7 +123,7 @@ func (l *Ledger) filesAfter(ctx context.Context, offloadID, after string) (page 
 			index[r.number] = i
 			page = append(page, FileProofs{File: r.file})
 		}
-		return proofsOf(ctx, tx, o.offload.Seq, after, rows[len(rows)-1].file.Path, func(number int64, seal func(fileSeal int64) bool, p FileProof) error {
+		return dayProofsOf(ctx, tx, o.offload.Seq, after, rows[len(rows)-1].file.Path, func(number int64, seal func(fileSeal int64) bool, p FileProof) error {
 			i, ok := index[number]
 			if !ok || !seal(rows[i].seal) {
 				return broken("proven", fmt.Sprint("file ", number, " on ", p.DriveID))
@@ -135,9 +135,9 @@ func (l *Ledger) filesAfter(ctx context.Context, offloadID, after string) (page 
 	return page, err
 }
 
-// proofsOf gives the proofs of an offload's files whose paths come after one and
+// dayProofsOf gives the proofs of an offload's files whose paths come after one and
 // not after another. seal says whether the proof's own seal is that for a file.
-func proofsOf(ctx context.Context, q queryer, seq int64, after, upTo string, do func(file int64, seal func(int64) bool, p FileProof) error) (err error) {
+func dayProofsOf(ctx context.Context, q queryer, seq int64, after, upTo string, do func(file int64, seal func(int64) bool, p FileProof) error) (err error) {
 	rows, err := q.QueryContext(ctx, `SELECT p.file_no, coalesce(d.id, ''), p.proof_no, p.seal,
 			g.at_wall, g.at_trusted, g.at_boot, g.at_since_boot_ns, g.seal
 		FROM files f JOIN proven p ON p.file_no = f.file_no JOIN proofs g ON g.proof_no = p.proof_no

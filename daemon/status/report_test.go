@@ -174,7 +174,7 @@ func TestPage_leadsToReports(t *testing.T) {
 	s.Offloads[0].Day = "2026-11-25"
 	s.Offloads[1].Day = "\"><script>"
 	var page strings.Builder
-	if err := Page(&page, NewDocument(s)); err != nil {
+	if err := Page(&page, NewDocument(s), nil); err != nil {
 		t.Fatal(err)
 	}
 	if n := strings.Count(page.String(), `<a href="/reports/`); n != 1 || !strings.Contains(page.String(), `<a href="/reports/2026-11-25.html">report of 2026-11-25</a>`) {
