@@ -99,6 +99,11 @@ type accounts struct {
 
 func (m *sim) footprint() (f footprint) {
 	m.t.Helper()
+	m.until("no errand is planned or under way", func(*state.State) bool {
+		free := make(chan bool)
+		m.s.post(func() { free <- !m.s.errands.planned && m.s.errands.running == nil })
+		return <-free
+	})
 	asked := make(chan accounts)
 	m.s.post(func() {
 		s := m.s
