@@ -104,6 +104,7 @@ type attachedDrive struct {
 type planned struct {
 	next   *piece             // nil: nothing now
 	behind map[string]lagging // by drive id: what is lacking and cannot be brought now
+	lost   map[string]string  // by drive id: why a copy counts no more; empty when it is gone
 }
 
 // lagging is what a drive lacks.
@@ -132,7 +133,7 @@ type errandPlanner struct {
 // so that nothing is copied from what is not there any more. Then comes what the
 // fewest drives hold, the newest first.
 func (e *errandPlanner) plan() planned {
-	p := planned{behind: map[string]lagging{}}
+	p := planned{behind: map[string]lagging{}, lost: e.lost()}
 	for _, d := range e.drives {
 		if !d.looked && slices.ContainsFunc(e.list, func(w ledger.Whereabouts) bool { return holds(w, d.id) != "" }) {
 			p.next = &piece{kind: state.ErrandLook, to: []string{d.id}}
@@ -169,6 +170,25 @@ func (e *errandPlanner) plan() planned {
 		p.next = e.patrol()
 	}
 	return p
+}
+
+// lost says of drives with copies that count no more what is wrong with the first
+// that stands there still.
+func (e *errandPlanner) lost() map[string]string {
+	lost := map[string]string{}
+	for _, w := range e.list {
+		for _, c := range w.Copies {
+			if c.Status != ledger.CopyLost {
+				continue
+			}
+			why := lost[c.DriveID]
+			if why == "" && c.Folder != "" {
+				why = c.Folder + ": " + c.Reason
+			}
+			lost[c.DriveID] = why
+		}
+	}
+	return lost
 }
 
 // heal finds a damaged copy that stands on a drive while another has it whole.

@@ -223,12 +223,27 @@ func (s *supervisor) startErrand(ctx context.Context, p *piece, told func(*statu
 // showBehind raises what drives lack and cannot be given now.
 func (s *supervisor) showBehind(p planned) {
 	for _, d := range s.drives {
+		s.showLost(d, p)
 		lag, behind := p.behind[d.identity.ID]
 		if !behind || !d.usable() {
 			s.clear(state.DriveBehind, d.subject())
 			continue
 		}
 		s.raise(state.DriveBehind, d.subject(), fmt.Sprintf("it lacks %s (%s): %s", state.Count(lag.offloads, "offload"), offload.Bytes(lag.bytes), lag.why))
+	}
+}
+
+// showLost ends the word of damaged copies on a drive when they are healed, and
+// says it again after a start.
+func (s *supervisor) showLost(d *drive, p planned) {
+	why, lost := p.lost[d.identity.ID]
+	_, raised := s.conditions[conditionKey{state.CopyDamaged, d.subject()}]
+	switch {
+	case !d.usable():
+	case !lost:
+		s.clear(state.CopyDamaged, d.subject())
+	case why != "" && !raised:
+		s.raise(state.CopyDamaged, d.subject(), why)
 	}
 }
 

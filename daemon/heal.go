@@ -142,6 +142,7 @@ func (e *errand) healFiles(ctx context.Context, d *jobDrive, copies []ledger.Cop
 		to.FreeBytes = free
 	}
 	ej.Drives = []offload.Drive{to}
+	ej.Progress = func(p offload.Progress) { e.s.post(func() { e.s.errandProgress(e, p, plan.Bytes) }) }
 	res := e.s.engine(ctx, ej)
 	e.s.post(func() { e.s.countCopies(res) })
 	ej.Recorder = errandRecorder{&e.task, o.ID, pathsOf(damaged)}

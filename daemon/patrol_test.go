@@ -145,6 +145,7 @@ func TestPatrol_findsAndHeals(t *testing.T) {
 			})
 			m.until("it is healed", func(st *state.State) bool { return st.Counters.FilesHealed == 2 && st.Errand == nil && idle(st) })
 			asItWas(t, a, card)
+			m.until("nothing is said of damage any more", func(st *state.State) bool { return !raised(st, state.CopyDamaged) })
 			for name, data := range before {
 				if b.tree()[name] != data && !strings.HasSuffix(name, mhl.ChainName) {
 					t.Errorf("%s changed on the drive that was read", name)
@@ -174,6 +175,11 @@ func TestPatrol_nothingToHealFrom(t *testing.T) {
 	})
 	if got, err := os.ReadFile(file); err != nil || string(got) != string(want) {
 		t.Errorf("the damaged file was touched: %v", err)
+	}
+	m.stop()
+	m.start()
+	if c := m.untilCondition(state.CopyDamaged); !strings.Contains(c.Detail, "not proven any more") {
+		t.Errorf("after a start it is said only: %+v", c)
 	}
 	m.plug(b)
 	m.until("it is healed", func(st *state.State) bool { return st.Counters.FilesHealed == 1 && st.Errand == nil && idle(st) })
