@@ -171,6 +171,9 @@ func (s *supervisor) recallOffloads(ctx context.Context) {
 	list, err := s.ledger.Offloads(ctx, state.MaxOffloads)
 	s.ledgerResult(err)
 	for _, o := range list {
+		if o.Status == ledger.OffloadVoid && ledger.ByManifests(o.ID) {
+			continue // it is one with another
+		}
 		shown, err := s.recall(ctx, o)
 		s.ledgerResult(err)
 		s.offloads = append(s.offloads, &shown)

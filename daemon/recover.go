@@ -290,7 +290,7 @@ func foundBy(o *Opened, folder string, on Identity, step func()) (ledger.Found, 
 	if len(f.Files) == 0 {
 		return f, errors.New("its manifests know no file")
 	}
-	f.Offload.ID = fmt.Sprintf("found-%016x", id.Sum64())
+	f.Offload.ID = fmt.Sprintf("%s%016x", ledger.FoundPrefix, id.Sum64())
 	f.Offload.CardLabel, f.Offload.Folder, f.Offload.Verify = path.Base(folder), folder, string(offload.VerifyReadBack)
 	f.Offload.Verdict, f.Offload.Reason = "hold", "it was found on "+on.Name+" by its manifests; what became of its card is not known"
 	if n := len(h.Generations); n > 0 {

@@ -137,7 +137,7 @@ func TestRecover_damagedSince(t *testing.T) {
 	flipFile(t, a.finished()[0]+"/DCIM/100SKUAS/SKUA0002.JPG")
 	m.recover(a)
 	m.until("it is found, and healed from the other", func(st *state.State) bool {
-		return raised(st, state.CopyDamaged) && driveNamed(st, a.name).Copies == 1 && driveNamed(st, b.name).Copies == 1 && st.Errand == nil && idle(st)
+		return st.Counters.FilesHealed == 1 && driveNamed(st, a.name).Copies == 1 && driveNamed(st, b.name).Copies == 1 && st.Errand == nil && idle(st)
 	})
 	if !accepted(a.finished()[0]) {
 		t.Error("it does not agree with its manifests")
@@ -173,6 +173,33 @@ func TestRecover_manifests(t *testing.T) {
 	m.plug(late)
 	m.untilLevel(late, 1)
 	hasCopy(t, late, card, 1)
+}
+
+// What manifests told of first is no second offload when a ledger tells of it, and
+// no drive is given twice what it has.
+func TestRecover_manifestsThenLedger(t *testing.T) {
+	t.Parallel()
+	m, card, a, b := newBox(t)
+	for _, name := range b.snapshots() {
+		if err := os.Remove(name); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if found := m.recover(b); found.ByManifest != 1 || found.Offloads != 1 {
+		t.Errorf("%+v", found)
+	}
+	m.recover(a)
+	st := m.until("both are proven", func(st *state.State) bool {
+		return driveNamed(st, a.name).Copies == 1 && driveNamed(st, b.name).Copies == 1 && st.Errand == nil && idle(st)
+	})
+	if len(st.Offloads) != 1 || st.Offloads[0].CardLabel != "SKUA_1" {
+		t.Errorf("%+v", st.Offloads)
+	}
+	hasCopy(t, a, card, 1)
+	hasCopy(t, b, card, 1)
+	if len(a.finished()) != 1 || len(b.finished()) != 1 {
+		t.Errorf("copies %v and %v", a.finished(), b.finished())
+	}
 }
 
 // A copy that a ledger tells of and that is not there is not taken over.

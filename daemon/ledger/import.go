@@ -8,6 +8,7 @@ import (
 	"io"
 	"os"
 	"path/filepath"
+	"strings"
 
 	"github.com/klauspost/compress/zstd"
 )
@@ -24,7 +25,9 @@ type Found struct {
 // CopyUnproven, or CopyIncomplete, until this box has read them itself. Nor does
 // such an offload ever recognise a card, so that nothing is released for its sake.
 // Of an offload that is known already only copies are added, on drives where none
-// is known. Drives must be known.
+// is known. What manifests alone tell of is the same offload as one that some ledger
+// knows when it holds the same files with the same checksums, whichever comes first.
+// Drives must be known.
 func (l *Ledger) Import(ctx context.Context, f Found) (offloads, copies int, err error) {
 	if err := checkKey("offload id", f.Offload.ID); err != nil {
 		return 0, 0, fmt.Errorf("import offload: %w", err)
@@ -32,30 +35,115 @@ func (l *Ledger) Import(ctx context.Context, f Found) (offloads, copies int, err
 	err = l.changeAndMove(ctx, func(tx *sql.Tx) error {
 		offloads, copies = 0, 0
 		r, err := offloadByID(ctx, tx, f.Offload.ID)
-		if errors.Is(err, ErrUnknown) {
-			offloads = 1
-			r, err = importOffload(ctx, tx, f)
-		}
-		if err != nil {
+		unknown := errors.Is(err, ErrUnknown)
+		if err != nil && !unknown {
 			return err
 		}
-		known, err := copiesOf(ctx, tx, r.offload)
-		if err != nil {
-			return err
-		}
-		for _, c := range f.Copies {
-			added, err := importCopy(ctx, tx, r.offload, known, c)
+		if ByManifests(f.Offload.ID) && (unknown || r.offload.Status == OffloadVoid) {
+			same, err := offloadsHolding(ctx, tx, f.Files, false)
 			if err != nil {
 				return err
 			}
-			copies += added
+			if len(same) > 0 {
+				r, unknown = same[0], false
+			}
 		}
-		return nil
+		if unknown {
+			offloads = 1
+			if r, err = importOffload(ctx, tx, f); err != nil {
+				return err
+			}
+		}
+		if copies, err = importCopies(ctx, tx, r.offload, f.Copies); err != nil || ByManifests(r.offload.ID) {
+			return err
+		}
+		return takeOverFound(ctx, tx, r.offload, f.Files)
 	})
 	if err != nil {
 		return 0, 0, fmt.Errorf("import offload %s: %w", f.Offload.ID, err)
 	}
 	return offloads, copies, nil
+}
+
+// FoundPrefix begins the ids of offloads of which only the manifests of copies tell.
+const FoundPrefix = "found-"
+
+// ByManifests reports whether an offload is known by the manifests of its copies
+// alone.
+func ByManifests(id string) bool { return strings.HasPrefix(id, FoundPrefix) }
+
+// offloadsHolding finds the offloads that hold just these files: those that only
+// manifests tell of, or the others.
+func offloadsHolding(ctx context.Context, tx *sql.Tx, files []File, found bool) (same []offloadRow, err error) {
+	var bytes int64
+	for _, f := range files {
+		bytes += f.SizeBytes
+	}
+	rows, err := queryAll(ctx, tx, scanOffloads, "SELECT "+offloadColumns+` FROM offloads
+		WHERE files = ? AND bytes = ? AND status = 'done' ORDER BY seq`, len(files), bytes)
+	if err != nil {
+		return nil, err
+	}
+	for _, r := range rows {
+		if ByManifests(r.offload.ID) != found {
+			continue
+		}
+		held, err := filesOf(ctx, tx, r.offload.Seq)
+		if err != nil {
+			return nil, err
+		}
+		if sameFiles(held, files) {
+			same = append(same, r)
+		}
+	}
+	return same, nil
+}
+
+func sameFiles(rows []fileRow, files []File) bool {
+	type content struct {
+		size                int64
+		algorithm, checksum string
+	}
+	held := make(map[string]content, len(rows))
+	for _, r := range rows {
+		held[r.file.Path] = content{r.file.SizeBytes, r.file.Algorithm, r.file.Checksum}
+	}
+	for _, f := range files {
+		if held[f.Path] != (content{f.SizeBytes, f.Algorithm, f.Checksum}) {
+			return false
+		}
+	}
+	return len(rows) > 0 && len(held) == len(files)
+}
+
+// takeOverFound makes one of two: what only manifests told of is known now.
+func takeOverFound(ctx context.Context, tx *sql.Tx, o Offload, files []File) error {
+	same, err := offloadsHolding(ctx, tx, files, true)
+	if err != nil {
+		return err
+	}
+	for _, r := range same {
+		rows, err := copiesOf(ctx, tx, r.offload)
+		if err != nil {
+			return err
+		}
+		var copies []Copy
+		for _, row := range rows {
+			copies = append(copies, row.copy)
+			row.copy.Status, row.copy.Folder, row.copy.Reason = CopyLost, "", "it is a copy of offload "+o.ID
+			if err := row.put(ctx, tx); err != nil {
+				return err
+			}
+		}
+		if _, err := importCopies(ctx, tx, o, copies); err != nil {
+			return err
+		}
+		r.offload.Status, r.offload.Verdict, r.offload.Reason = OffloadVoid, "hold", "it is offload "+o.ID
+		if err := r.update(ctx, tx); err != nil {
+			return err
+		}
+	}
+	return nil
 }
 
 func importOffload(ctx context.Context, tx *sql.Tx, f Found) (offloadRow, error) {
@@ -89,6 +177,19 @@ func importOffload(ctx context.Context, tx *sql.Tx, f Found) (offloadRow, error)
 		return offloadRow{}, err
 	}
 	return offloadByID(ctx, tx, o.ID)
+}
+
+func importCopies(ctx context.Context, tx *sql.Tx, o Offload, copies []Copy) (added int, err error) {
+	known, err := copiesOf(ctx, tx, o)
+	for _, c := range copies {
+		if err != nil {
+			return 0, err
+		}
+		var one int
+		one, err = importCopy(ctx, tx, o, known, c)
+		added += one
+	}
+	return added, err
 }
 
 // importCopy reports 1 when the copy was added.

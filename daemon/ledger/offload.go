@@ -180,6 +180,16 @@ func (r *offloadRow) insert(ctx context.Context, tx *sql.Tx) error {
 	return err
 }
 
+// update writes what of an offload changes.
+func (r *offloadRow) update(ctx context.Context, tx *sql.Tx) error {
+	o := &r.offload
+	args := append([]any{o.Verdict, o.Reason, o.Status}, r.ended.args()...)
+	_, err := tx.ExecContext(ctx, `UPDATE offloads SET verdict = ?, reason = ?, status = ?,
+		ended_wall = ?, ended_trusted = ?, ended_boot = ?, ended_since_boot_ns = ?, seal = ? WHERE seq = ?`,
+		append(args, r.computeSeal(), o.Seq)...)
+	return err
+}
+
 // jsonList writes a list as JSON, nil as an empty one.
 func jsonList(list []string) (string, error) {
 	clean := make([]string, len(list))
@@ -216,11 +226,7 @@ func (l *Ledger) UpdateOffload(ctx context.Context, id, verdict, reason, status 
 		if status != OffloadOpen {
 			r.ended = at.columns()
 		}
-		args := append([]any{o.Verdict, o.Reason, o.Status}, r.ended.args()...)
-		_, err = tx.ExecContext(ctx, `UPDATE offloads SET verdict = ?, reason = ?, status = ?,
-			ended_wall = ?, ended_trusted = ?, ended_boot = ?, ended_since_boot_ns = ?, seal = ? WHERE seq = ?`,
-			append(args, r.computeSeal(), o.Seq)...)
-		if err != nil {
+		if err := r.update(ctx, tx); err != nil {
 			return err
 		}
 		return noteVerdict(ctx, tx, *o, at)
