@@ -42,14 +42,18 @@ type digest struct {
 	Action string `xml:"action,attr"`
 }
 
+const chainName = "ascmhl_chain.xml"
+
 // chain is the list of a history's manifests.
 type chain struct {
 	XMLName xml.Name `xml:"ascmhldirectory"`
-	Lists   []struct {
-		Number int    `xml:"sequencenr,attr"`
-		Path   string `xml:"path"`
-		C4     string `xml:"c4"`
-	} `xml:"hashlist"`
+	Lists   []link   `xml:"hashlist"`
+}
+
+type link struct {
+	Number int    `xml:"sequencenr,attr"`
+	Path   string `xml:"path"`
+	C4     string `xml:"c4"`
 }
 
 // Faults says what is wrong with a finished folder by its own history: a manifest
@@ -82,7 +86,7 @@ func openCopy(all Tree, taken ...string) (c copied, faults []string) {
 // each file what each manifest says.
 func (c copied) prove(all Tree) (faults []string) {
 	var links chain
-	if err := xml.Unmarshal(all[path.Join(history, "ascmhl_chain.xml")].Data, &links); err != nil {
+	if err := xml.Unmarshal(all[path.Join(history, chainName)].Data, &links); err != nil {
 		return []string{"its chain cannot be read: " + err.Error()}
 	}
 	if len(links.Lists) == 0 {

@@ -147,7 +147,35 @@ func TestDifferences(t *testing.T) {
 	}
 }
 
-// The empty input's C4 stands in SMPTE ST 2114's reference implementation.
+// A history may grow by manifests; one that it had is never exchanged.
+func TestViolations_historyThatGrows(t *testing.T) {
+	t.Parallel()
+	chainOf := func(c4s ...string) string {
+		text := "<ascmhldirectory>"
+		for i, c := range c4s {
+			text += fmt.Sprintf(`<hashlist sequencenr="%d"><path>%04d.mhl</path><c4>%s</c4></hashlist>`, i+1, i+1, c)
+		}
+		return text + "</ascmhldirectory>"
+	}
+	const name = "2026-11-25/A/ascmhl/ascmhl_chain.xml"
+	for _, tt := range []struct {
+		name, was, is string
+		wrong         bool
+	}{
+		{name, chainOf("c4a"), chainOf("c4a", "c4b"), false},
+		{name, chainOf("c4a"), chainOf("c4b", "c4a"), true},
+		{name, chainOf("c4a", "c4b"), chainOf("c4a"), true},
+		{name, chainOf("c4a"), "", true},
+		{name, "mine", chainOf("c4a"), true},
+		{"2026-11-25/A/ascmhl_chain.xml", chainOf("c4a"), chainOf("c4a", "c4b"), true},
+	} {
+		d := Drive{Name: "a", Before: take(t, fstest.MapFS{tt.name: file(tt.was)}), Now: take(t, fstest.MapFS{tt.name: file(tt.is)})}
+		if got := d.lost(); (len(got) > 0) != tt.wrong {
+			t.Errorf("%s: %q becomes %q: %q", tt.name, tt.was, tt.is, got)
+		}
+	}
+}
+
 // A box renews its own report of a day; another box's, and whatever else stands
 // there, it leaves.
 func TestViolations_reports(t *testing.T) {
@@ -176,6 +204,7 @@ func TestViolations_reports(t *testing.T) {
 	}
 }
 
+// The empty input's C4 stands in SMPTE ST 2114's reference implementation.
 func TestC4(t *testing.T) {
 	t.Parallel()
 	const want = "c459dsjfscH38cYeXXYogktxf4Cd9ibshE3BHUo6a58hBXmRQdZrAkZzsWcbWtDg5oQstpDuni4Hirj75GEmTc1sFT"

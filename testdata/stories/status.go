@@ -70,6 +70,20 @@ func (b *Box) status() (s Status, err error) {
 	return s, json.NewDecoder(bytes.NewReader(reply.Body)).Decode(&s)
 }
 
+// metric gives the value of a metric without labels; empty when it is not there.
+func (b *Box) metric(name string) string {
+	reply, ok, _ := b.HTTPGet("/metrics")
+	if !ok {
+		return ""
+	}
+	for line := range strings.Lines(string(reply.Body)) {
+		if value, found := strings.CutPrefix(line, name+" "); found {
+			return strings.TrimSpace(value)
+		}
+	}
+	return ""
+}
+
 // Until waits for a state of the box.
 func (b *Box) Until(what string, check func(s Status) bool) Status {
 	b.t.Helper()
