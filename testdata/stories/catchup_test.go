@@ -7,7 +7,8 @@ import (
 )
 
 // A drive was away while two cards were copied. It gets both from the other
-// drives, without the cards, and a third card goes first in the middle of that.
+// drives, without the cards. Power fails in the middle of that, and a third card
+// goes first.
 func TestStory_driveThatWasAway(t *testing.T) {
 	first, second, third := NewTree(t, "away-first", 2, 6, 2), NewTree(t, "away-second", 2, 3, 1), NewTree(t, "away-third", 2, 2, 1)
 	var cards []string
@@ -27,10 +28,16 @@ func TestStory_driveThatWasAway(t *testing.T) {
 		b.UntilDecided("SKUA_W"+string(rune('1'+i)), "release")
 		b.UnplugUSB("card")
 	}
-	b.PlugUSB("drive-2", drives[2], testbed.USBOptions{WriteBps: 500_000, ReadBps: 16 << 20})
-	b.Until("the drive that was away is being written to", func(s Status) bool {
-		return s.Errand.Kind == "catch-up" && s.Errand.Done > 0
-	})
+	slow := testbed.USBOptions{WriteBps: 500_000, ReadBps: 16 << 20}
+	writing := func(s Status) bool { return s.Errand.Kind == "catch-up" && s.Errand.Done > 0 }
+	b.PlugUSB("drive-2", drives[2], slow)
+	b.Until("the drive that was away is being written to", writing)
+	b.PowerCut()
+	b.Boot()
+	b.PlugUSB("drive-2", drives[2], slow)
+	b.PlugUSB("drive-0", drives[0], testbed.USBOptions{})
+	b.PlugUSB("drive-1", drives[1], testbed.USBOptions{})
+	b.Until("it is being written to again", writing)
 	b.PlugUSB("card", cards[2], testbed.USBOptions{Removable: true})
 	s := b.Until("the third card is released", func(s Status) bool {
 		return len(s.Cards) == 1 && s.Cards[0].Label == "SKUA_W3" && s.Cards[0].Verdict == "release" && s.Cards[0].Phase == "decided"

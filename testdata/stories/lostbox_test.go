@@ -22,12 +22,9 @@ func TestStory_lostBox(t *testing.T) {
 		testbed.MakeImage(t, testbed.ExFAT, 96*testbed.MiB, "SKERRY_A", ""),
 		testbed.MakeImage(t, testbed.Ext4, 96*testbed.MiB, "SKERRY_B", ""),
 	}
-	plugDrives := func(b *Box) {
-		b.PlugUSB("drive-0", drives[0], testbed.USBOptions{})
-		b.PlugUSB("drive-1", drives[1], testbed.USBOptions{})
-	}
 	lost := StartBox(t, policyText, testbed.Options{})
-	plugDrives(lost)
+	lost.PlugUSB("drive-0", drives[0], testbed.USBOptions{})
+	lost.PlugUSB("drive-1", drives[1], testbed.USBOptions{})
 	for i, card := range cards {
 		lost.PlugUSB("card", card, testbed.USBOptions{Removable: true})
 		lost.UntilDecided("SKUA_L"+string(rune('1'+i)), "release")
@@ -41,7 +38,15 @@ func TestStory_lostBox(t *testing.T) {
 	lost.PowerCut()
 
 	b := StartBox(t, strings.Replace(policyText, "skerry-2", "skerry-7", 1), testbed.Options{})
-	plugDrives(b)
+	// The second drive alone has nothing but its copies to tell of them.
+	b.PlugUSB("drive-1", drives[1], testbed.USBOptions{})
+	b.Until("the drive is known", func(s Status) bool { return s.AttachedDrives() == 1 && s.settled() })
+	told := b.MustRun("bothy recover SKERRY_B")
+	t.Log(told)
+	if where := b.MustRun("bothy where CLIP0002.MOV --json"); !strings.Contains(where, "SKERRY_B") || strings.Contains(where, "SKERRY_A") {
+		t.Errorf("from the manifests alone: %s", where)
+	}
+	b.PlugUSB("drive-0", drives[0], testbed.USBOptions{})
 	b.Until("both drives are known", func(s Status) bool { return s.AttachedDrives() == 2 && s.settled() })
 	t.Log(b.MustRun("bothy recover SKERRY_A SKERRY_B"))
 	for _, label := range []string{"SKUA_L1", "SKUA_L2"} {
