@@ -28,15 +28,11 @@ func TestStory_driveThatWasAway(t *testing.T) {
 		b.UntilDecided("SKUA_W"+string(rune('1'+i)), "release")
 		b.UnplugUSB("card")
 	}
-	slow := testbed.USBOptions{WriteBps: 500_000, ReadBps: 16 << 20}
 	writing := func(s Status) bool { return s.Errand.Kind == "catch-up" && s.Errand.Done > 0 }
-	b.PlugUSB("drive-2", drives[2], slow)
+	b.PlugUSB("drive-2", drives[2], testbed.USBOptions{WriteBps: 500_000, ReadBps: 16 << 20})
 	b.Until("the drive that was away is being written to", writing)
 	b.PowerCut()
 	b.Boot()
-	b.PlugUSB("drive-2", drives[2], slow)
-	b.PlugUSB("drive-0", drives[0], testbed.USBOptions{})
-	b.PlugUSB("drive-1", drives[1], testbed.USBOptions{})
 	b.Until("it is being written to again", writing)
 	b.PlugUSB("card", cards[2], testbed.USBOptions{Removable: true})
 	s := b.Until("the third card is released", func(s Status) bool {

@@ -48,8 +48,7 @@ func TestStory_damageIsFoundAndHealed(t *testing.T) {
 	})
 	b.PowerCut()
 	b.Boot()
-	b.PlugUSB("drive-0", drives[0], testbed.USBOptions{})
-	b.PlugUSB("drive-1", drives[1], testbed.USBOptions{})
+	b.Throttle("drive-0", 32<<20, 32<<20)
 	b.Until("the damaged file is healed", func(Status) bool { return b.metric("bothy_files_healed_total") == "1" })
 	s := b.Until("nothing is left to be done", func(s Status) bool {
 		return s.Errand.Kind == "" && s.AttachedDrives() == 2 && s.settled() && !s.HasCondition("copy-damaged")
