@@ -20,6 +20,7 @@ type Drive struct {
 	FreeBytes int64 // when last seen
 	FirstSeen Moment
 	LastSeen  Moment
+	Retired   bool // out of use: its copies count no more
 }
 
 // driveRow is a Drive as it is stored.
@@ -28,25 +29,30 @@ type driveRow struct {
 	drive     Drive
 	firstSeen momentColumns
 	lastSeen  momentColumns
+	retired   int64
 	seal      int64
 }
 
 const driveColumns = `drive_no, id, name, disk_key, fs_type, fs_uuid, label, box, size_bytes, free_bytes,
 	first_seen_wall, first_seen_trusted, first_seen_boot, first_seen_since_boot_ns,
-	last_seen_wall, last_seen_trusted, last_seen_boot, last_seen_since_boot_ns, seal`
+	last_seen_wall, last_seen_trusted, last_seen_boot, last_seen_since_boot_ns, retired, seal`
 
 func (r *driveRow) targets() []any {
 	d := &r.drive
 	all := []any{&r.number, &d.ID, &d.Name, &d.DiskKey, &d.FSType, &d.FSUUID, &d.Label, &d.Box, &d.SizeBytes, &d.FreeBytes}
 	all = append(all, r.firstSeen.targets()...)
 	all = append(all, r.lastSeen.targets()...)
-	return append(all, &r.seal)
+	return append(all, &r.retired, &r.seal)
 }
 
 func (r *driveRow) computeSeal() int64 {
 	d := &r.drive
-	return newSealer("drives").add(d.ID, d.Name, d.DiskKey, d.FSType, d.FSUUID, d.Label, d.Box).
-		addInt(d.SizeBytes, d.FreeBytes).addMoment(r.firstSeen).addMoment(r.lastSeen).sum()
+	s := newSealer("drives").add(d.ID, d.Name, d.DiskKey, d.FSType, d.FSUUID, d.Label, d.Box).
+		addInt(d.SizeBytes, d.FreeBytes).addMoment(r.firstSeen).addMoment(r.lastSeen)
+	if r.retired != 0 {
+		s.add("retired")
+	}
+	return s.sum()
 }
 
 // scanDrive reads a row of drives and believes it only with its seal.
@@ -57,6 +63,7 @@ func scanDrive(row interface{ Scan(...any) error }) (r driveRow, err error) {
 	if r.seal != r.computeSeal() {
 		return r, broken("drives", r.drive.ID)
 	}
+	r.drive.Retired = r.retired != 0
 	if r.drive.FirstSeen, err = r.firstSeen.moment(); err != nil {
 		return r, err
 	}
@@ -76,8 +83,9 @@ func driveByID(ctx context.Context, q queryer, id string) (driveRow, error) {
 	return r, err
 }
 
-// PutDrive records what is known of a drive now. FirstSeen of a drive that is
-// known already stays what it was.
+// PutDrive records what is known of a drive now. FirstSeen and Retired of a drive
+// that is known already stay what they were, and another name is remembered with
+// the one before.
 func (l *Ledger) PutDrive(ctx context.Context, d Drive) error {
 	if err := checkKey("drive id", d.ID); err != nil {
 		return fmt.Errorf("record drive: %w", err)
@@ -95,29 +103,45 @@ func (l *Ledger) PutDrive(ctx context.Context, d Drive) error {
 		if err != nil && !errors.Is(err, ErrUnknown) {
 			return err
 		}
-		r := driveRow{drive: d, firstSeen: d.FirstSeen.columns(), lastSeen: d.LastSeen.columns()}
-		number := any(nil) // the next one
-		if err == nil {
-			r.firstSeen, number = known.firstSeen, known.number
+		r := driveRow{drive: d, firstSeen: d.FirstSeen.columns(), lastSeen: d.LastSeen.columns(), retired: number(d.Retired)}
+		if err != nil {
+			return r.put(ctx, tx)
 		}
-		args := []any{number, d.ID, d.Name, d.DiskKey, d.FSType, d.FSUUID, d.Label, d.Box, d.SizeBytes, d.FreeBytes}
-		args = append(args, r.firstSeen.args()...)
-		args = append(args, r.lastSeen.args()...)
-		_, err = tx.ExecContext(ctx, `INSERT INTO drives (`+driveColumns+`)
-			VALUES (?,?,?,?,?,?,?,?,?,?, ?,?,?,?, ?,?,?,?, ?)
-			ON CONFLICT (drive_no) DO UPDATE SET name = excluded.name, disk_key = excluded.disk_key,
-				fs_type = excluded.fs_type, fs_uuid = excluded.fs_uuid, label = excluded.label, box = excluded.box,
-				size_bytes = excluded.size_bytes, free_bytes = excluded.free_bytes,
-				last_seen_wall = excluded.last_seen_wall, last_seen_trusted = excluded.last_seen_trusted,
-				last_seen_boot = excluded.last_seen_boot, last_seen_since_boot_ns = excluded.last_seen_since_boot_ns,
-				seal = excluded.seal`,
-			append(args, r.computeSeal())...)
-		return err
+		r.firstSeen, r.number, r.retired = known.firstSeen, known.number, known.retired
+		if err := r.put(ctx, tx); err != nil || known.drive.Name == d.Name {
+			return err
+		}
+		return putDriveEvent(ctx, tx, r.number, DriveEvent{What: DriveRenamed, Name: d.Name, NameBefore: known.drive.Name, At: d.LastSeen})
 	})
 	if err != nil {
 		return fmt.Errorf("record drive %s: %w", d.ID, err)
 	}
 	return nil
+}
+
+func (r *driveRow) put(ctx context.Context, tx *sql.Tx) error {
+	d := &r.drive
+	args := []any{sql.NullInt64{Int64: r.number, Valid: r.number != 0}, // the next one
+		d.ID, d.Name, d.DiskKey, d.FSType, d.FSUUID, d.Label, d.Box, d.SizeBytes, d.FreeBytes}
+	args = append(args, r.firstSeen.args()...)
+	args = append(args, r.lastSeen.args()...)
+	_, err := tx.ExecContext(ctx, `INSERT INTO drives (`+driveColumns+`)
+		VALUES (?,?,?,?,?,?,?,?,?,?, ?,?,?,?, ?,?,?,?, ?,?)
+		ON CONFLICT (drive_no) DO UPDATE SET name = excluded.name, disk_key = excluded.disk_key,
+			fs_type = excluded.fs_type, fs_uuid = excluded.fs_uuid, label = excluded.label, box = excluded.box,
+			size_bytes = excluded.size_bytes, free_bytes = excluded.free_bytes,
+			last_seen_wall = excluded.last_seen_wall, last_seen_trusted = excluded.last_seen_trusted,
+			last_seen_boot = excluded.last_seen_boot, last_seen_since_boot_ns = excluded.last_seen_since_boot_ns,
+			retired = excluded.retired, seal = excluded.seal`,
+		append(args, r.retired, r.computeSeal())...)
+	return err
+}
+
+func number(b bool) int64 {
+	if b {
+		return 1
+	}
+	return 0
 }
 
 // Drives returns every drive known, by name, then by id.
