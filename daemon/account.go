@@ -16,13 +16,15 @@ import (
 // must confirm once more that it is the one that was read; one that was released
 // and let go has done so.
 func (j *job) judge(ctx context.Context) outcome {
-	verdict, kind, reason := offload.Judge(j.account())
+	account := j.account()
+	verdict, kind, reason := offload.Judge(account)
 	if verdict == state.Release && !j.cardFree() {
 		if err := j.stillThere(); err != nil {
 			return j.cardErr(ctx, err)
 		}
 	}
 	j.out.verdict, j.out.holdKind, j.out.reason, j.out.findings = verdict, kind, reason, j.notes
+	j.out.basis = basisOf(account)
 	status := ledger.OffloadOpen
 	if verdict == state.Release {
 		status = ledger.OffloadDone
@@ -45,6 +47,9 @@ func (j *job) accountWith(places func(i int) []offload.Place) offload.Account {
 	for i := range a.Places {
 		a.Places[i] = places(i)
 	}
+	for _, name := range j.retiredBelow() {
+		a.Outlook = append(a.Outlook, retiredSentence(name))
+	}
 	for _, d := range j.drives {
 		if d.err != nil {
 			a.Outlook = append(a.Outlook, fmt.Sprintf("%s: %v%s", d.identity.Name, d.err, remedy(d)))
@@ -66,12 +71,15 @@ func remedy(d *jobDrive) string {
 }
 
 // livePlaces fills in what only the attached drives can tell. A drive that is
-// there and cannot be looked at vouches for nothing; one that is away counts by
-// what is known of it.
+// there and cannot be looked at vouches for nothing, nor does one that is retired;
+// one that is away counts by what is known of it.
 func (j *job) livePlaces(stands []stand) []offload.Place {
 	live := make([]offload.Place, 0, len(stands))
 	for _, s := range stands {
 		p := s.Place
+		if j.s.retired.has(p.DriveID) {
+			continue
+		}
 		if d := j.driveOf(p.DriveID); d != nil {
 			p = d.place()
 			if d.opened == nil || d.unseen {
@@ -83,6 +91,18 @@ func (j *job) livePlaces(stands []stand) []offload.Place {
 		live = withPlace(live, p)
 	}
 	return live
+}
+
+// retiredBelow names the retired drives that hold files of the card.
+func (j *job) retiredBelow() (names []string) {
+	for _, set := range j.tally.sets {
+		for _, s := range set {
+			if name := j.s.retired.name(s.DriveID); name != "" && !slices.Contains(names, name) {
+				names = append(names, name)
+			}
+		}
+	}
+	return names
 }
 
 // withPlace adds a place, unless the drive is there already.

@@ -195,19 +195,21 @@ func (a archive) driveID(ctx context.Context, named string) (id string, err erro
 			return d.ID, nil
 		}
 	}
-	for _, d := range drives {
-		switch {
-		case d.Name != named:
-		case id != "":
-			return "", fmt.Errorf("drive %q: %w: several are called so; give the id", named, status.ErrQuestion)
-		default:
-			id = d.ID
+	for _, retired := range []bool{false, true} { // those in use come first
+		for _, d := range drives {
+			switch {
+			case d.Name != named || d.Retired != retired:
+			case id != "":
+				return "", fmt.Errorf("drive %q: %w: several are called so; give the id", named, status.ErrQuestion)
+			default:
+				id = d.ID
+			}
+		}
+		if id != "" {
+			return id, nil
 		}
 	}
-	if id == "" {
-		return "", fmt.Errorf("drive %q: %w", named, status.ErrNoSuch)
-	}
-	return id, nil
+	return "", fmt.Errorf("drive %q: %w", named, status.ErrNoSuch)
 }
 
 func (a archive) driveNames(ctx context.Context) (map[string]string, error) {

@@ -23,15 +23,19 @@ type card struct {
 	holdKind  state.HoldKind
 	reason    string
 	offloadID string
-	files     int
-	bytes     int64
-	void      bool // held until it is taken out
-	changed   bool // void, since another card was found in its place
-	gone      bool
-	tried     map[string]bool // drive tokens that had their turn
-	by        policy.CardRule // the rule as the last job had it
-	copies    int             // the number that the last job wanted
-	job       *job            // set while it runs
+	// offloadIDs are those of the job that gave the verdict, which rests on basis
+	// when it is a release.
+	offloadIDs []string
+	basis      basis
+	files      int
+	bytes      int64
+	void       bool // held until it is taken out
+	changed    bool // void, since another card was found in its place
+	gone       bool
+	tried      map[string]bool // drive tokens that had their turn
+	by         policy.CardRule // the rule as the last job had it
+	copies     int             // the number that the last job wanted
+	job        *job            // set while it runs
 }
 
 func (c *card) subject() string { return cmpOr(c.dev.Label, c.dev.Name) }
@@ -106,6 +110,7 @@ func (s *supervisor) settle(c *card, out outcome) {
 	}
 	was := c.verdict
 	c.phase, c.verdict, c.holdKind, c.reason = state.CardDecided, out.verdict, out.holdKind, out.reason
+	c.basis, c.offloadIDs = out.basis, out.offloadIDs
 	if n := len(out.offloadIDs); n > 0 {
 		c.offloadID = out.offloadIDs[n-1]
 	}
@@ -128,7 +133,15 @@ func (s *supervisor) releaseEarly(j *job, reason string) {
 	if reason == "" || c.job != j || c.gone || c.verdict == state.Release || s.outdated(c) {
 		return
 	}
+	b := j.releaseBasis()
+	if why := s.wavers(b, c.copies); why != "" { // a drive was retired while the word was under way
+		j.withdraw()
+		c.reason = why
+		s.noteHold([]string{c.offloadID}, why)
+		return
+	}
 	c.phase, c.verdict, c.holdKind, c.reason = state.CardDecided, state.Release, state.NoHold, reason
+	c.basis, c.offloadIDs = b, []string{c.offloadID}
 	s.traffic.stepAside(j.lane)
 	s.counters.Releases++
 	s.cfg.Log.Info("verdict: release: "+reason, "card", c.subject(), "offload", c.offloadID)

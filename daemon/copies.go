@@ -72,7 +72,7 @@ func (j *job) engineJob(ctx context.Context, o ledger.Offload, g group) offload.
 		Ignore: j.rule.Ignore, Creator: j.creator(o), Now: j.s.cfg.Now, Settle: j.s.cfg.Settle, Patience: j.s.cfg.Patience,
 		Copies: j.wanted(g), Yield: func(ctx context.Context) error { return j.s.traffic.wait(ctx, j.lane) },
 	}
-	if j.stands != "" {
+	if j.releasedBefore() {
 		ej.Card.FS = politeFS{ej.Card.FS, func() error { return ej.Yield(ctx) }}
 	}
 	return ej

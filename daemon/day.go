@@ -75,7 +75,7 @@ func (m *dayMaker) make(ctx context.Context, date string) (*report.Day, error) {
 	}
 	names := map[string]string{}
 	for _, d := range drives {
-		names[d.ID] = d.Name
+		names[d.ID] = nameInReport(d)
 	}
 	now, trusted := m.now()
 	day := &report.Day{
@@ -136,4 +136,12 @@ func (m *dayMaker) files(files iter.Seq2[ledger.FileProofs, error], copies []rep
 			}
 		}
 	}
+}
+
+// nameInReport is a drive's name, with what a reader must know to look for it.
+func nameInReport(d ledger.Drive) string {
+	if d.Retired {
+		return d.Name + " (retired)"
+	}
+	return d.Name
 }

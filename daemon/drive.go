@@ -4,15 +4,11 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"slices"
 	"strings"
 
 	"bothy/daemon/identity"
 	"bothy/daemon/ledger"
-	"bothy/daemon/offload"
 	"bothy/daemon/state"
-	"bothy/daemon/status"
-	"bothy/daemon/volume"
 	"bothy/policy"
 	"bothy/udev"
 )
@@ -24,6 +20,7 @@ type drive struct {
 	rule *policy.DriveRule
 
 	identity    Identity // empty until identified
+	claims      string   // the id that it carries, also when it is refused
 	identifying bool
 	waits       bool // to be identified, once what was in its place is let go
 	share       *share
@@ -80,10 +77,11 @@ func (s *supervisor) driveLeft(d *drive) {
 	d.gone = true
 	delete(s.errands.looked, d.token())
 	for _, code := range []state.Code{state.DriveNotEnrolled, state.DriveCloned, state.DriveFull, state.DriveFailing,
-		state.DriveReadOnly, state.DriveBehind, state.DriveRefused, state.DriveHung, state.MediumUnmountable} {
+		state.DriveReadOnly, state.DriveBehind, state.DriveRefused, state.DriveHung, state.DriveRetired, state.DriveNameClash, state.MediumUnmountable} {
 		s.clear(code, d.subject())
 		s.clear(code, d.dev.Name)
 	}
+	s.checkNames()
 	s.recallDrives(context.Background())
 }
 
@@ -93,6 +91,7 @@ type identified struct {
 	sizeBytes int64
 	freeBytes int64
 	enrolled  bool // just now
+	byHand    bool // somebody says that it is this drive
 	err       error
 }
 
@@ -105,10 +104,10 @@ func (s *supervisor) identify(ctx context.Context, d *drive) {
 	}
 	d.identifying = true
 	s.looking++
-	dev, path, rule, box := d.dev, d.path, *d.rule, s.boxName()
+	dev, path, rule, box, names := d.dev, d.path, *d.rule, s.boxName(), s.namesInUse("")
 	s.work.Go(func() {
 		found, err := patiently(ctx, 2*s.cfg.Patience, func(ctx context.Context) (identified, error) {
-			return lookAtDrive(ctx, s.cfg, dev, path, rule, box), nil
+			return lookAtDrive(ctx, s.cfg, dev, path, rule, box, names), nil
 		}, func(identified) {})
 		if err != nil {
 			found = identified{err: err}
@@ -130,7 +129,7 @@ func openDrive(ctx context.Context, v Volumes, dev udev.Device, path string, rea
 	return v.Drive(ctx, dev, readOnly)
 }
 
-func lookAtDrive(ctx context.Context, cfg Config, dev udev.Device, path string, rule policy.DriveRule, box string) (found identified) {
+func lookAtDrive(ctx context.Context, cfg Config, dev udev.Device, path string, rule policy.DriveRule, box string, names map[string]string) (found identified) {
 	o, err := openDrive(ctx, cfg.Volumes, dev, path, true)
 	if err != nil {
 		return identified{err: err}
@@ -145,7 +144,7 @@ func lookAtDrive(ctx context.Context, cfg Config, dev udev.Device, path string, 
 	}
 	at, _ := cfg.Now()
 	found.enrolled = true
-	found.identity, found.err = enrol(ctx, cfg.Volumes, dev, path, autoName(dev, rule), box, at)
+	found.identity, found.err = enrol(ctx, cfg.Volumes, dev, path, freeName(autoName(dev, rule), names), box, at)
 	return found
 }
 
@@ -165,59 +164,6 @@ func autoName(dev udev.Device, rule policy.DriveRule) string {
 		return rule.Name
 	}
 	return name
-}
-
-func (s *supervisor) driveIdentified(d *drive, found identified) {
-	d.sizeBytes, d.freeBytes = found.sizeBytes, found.freeBytes
-	d.refused, d.reason = false, ""
-	switch {
-	case errors.Is(found.err, errNotEnrolled):
-		d.refused, d.reason = true, "waits to be enrolled"
-		s.raise(state.DriveNotEnrolled, d.subject(), "run 'bothy enrol "+cmpOr(d.path, d.dev.Node)+" --name NAME'")
-		return
-	case errors.Is(found.err, volume.ErrReadOnly):
-		d.refused, d.reason = true, found.err.Error()
-		s.raise(state.DriveReadOnly, d.subject(), found.err.Error())
-		return
-	case found.err != nil:
-		d.refused, d.reason = true, found.err.Error()
-		s.raise(state.MediumUnmountable, d.subject(), found.err.Error())
-		return
-	}
-	s.clear(state.DriveNotEnrolled, d.subject())
-	for _, other := range s.drives {
-		if other != d && !other.gone && other.identity.ID == found.identity.ID {
-			d.refused, d.reason = true, fmt.Sprintf("it carries the same identity as %s, which is attached too", other.subject())
-			s.raise(state.DriveCloned, d.subject(), d.reason)
-			return
-		}
-	}
-	d.identity = found.identity
-	if !found.enrolled {
-		s.welcome(d)
-	}
-	s.errands.anew()
-	s.cfg.Log.Info("drive is ready", "drive", d.identity.Name, "device", d.dev.Name, "free", offload.Bytes(d.freeBytes))
-	s.noteDrive(d)
-	if s.copyCount[d.identity.ID] == 0 {
-		s.errands.looked[d.token()] = true // there is nothing to look for
-	}
-}
-
-// welcome has a drive that this box has never met, and another has enrolled, tell
-// what it knows.
-func (s *supervisor) welcome(d *drive) {
-	if s.ledger == nil || slices.ContainsFunc(s.remembered, func(r ledger.Drive) bool { return r.ID == d.identity.ID }) {
-		return
-	}
-	name := d.identity.Name
-	s.errands.asked = append(s.errands.asked, errandRequest{d.identity.ID, func(r *status.Recovered, err error) {
-		if err != nil {
-			s.cfg.Log.Warn("what a drive tells of other boxes could not be read", "drive", name, "err", err)
-			return
-		}
-		s.cfg.Log.Info("taken over from a drive that was new here", "drive", name, "offloads", r.Offloads, "copies", r.Copies, "not read", len(r.Refused))
-	}})
 }
 
 func (s *supervisor) noteDrive(d *drive) {

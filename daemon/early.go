@@ -22,6 +22,7 @@ type early struct {
 	mu       sync.Mutex
 	finished []string // guarded by mu; drive ids, of the running engine
 	released string   // guarded by mu; the reason, once the card is released
+	basis    basis    // guarded by mu; what the newest release rests on, of this job or before it
 	done     bool     // guarded by mu; the last engine reads no more from the card
 }
 
@@ -49,6 +50,20 @@ func (j *job) releasedEarly() string {
 	j.early.mu.Lock()
 	defer j.early.mu.Unlock()
 	return j.early.released
+}
+
+// releasedBefore reports whether the card was released when the job began.
+func (j *job) releasedBefore() bool {
+	j.early.mu.Lock()
+	defer j.early.mu.Unlock()
+	return j.stands != ""
+}
+
+// releaseBasis is what a release that was given rests on.
+func (j *job) releaseBasis() basis {
+	j.early.mu.Lock()
+	defer j.early.mu.Unlock()
+	return j.early.basis
 }
 
 // cardFree reports whether the card is released and nothing more is read from
@@ -105,7 +120,8 @@ func (j *job) maybeRelease(ctx context.Context, r *recorder, driveID string) {
 	if j.wantsMore(finished) {
 		return
 	}
-	verdict, _, reason := offload.Judge(j.accountSoFar(r, finished))
+	account := j.accountSoFar(r, finished)
+	verdict, _, reason := offload.Judge(account)
 	if verdict != state.Release || j.stillThere() != nil {
 		return
 	}
@@ -116,7 +132,7 @@ func (j *job) maybeRelease(ctx context.Context, r *recorder, driveID string) {
 		}
 	}
 	j.early.mu.Lock()
-	j.early.released = reason
+	j.early.released, j.early.basis = reason, basisOf(account)
 	j.letGoIfFreeLocked()
 	j.early.mu.Unlock()
 	j.s.post(func() { j.s.releaseEarly(j, reason) })
@@ -150,7 +166,7 @@ func (j *job) accountSoFar(r *recorder, finished []string) offload.Account {
 	now := bySet(j.tally, func(stands []stand) []offload.Place {
 		places := j.livePlaces(stands)
 		for _, id := range finished {
-			if d := j.driveOf(id); d != nil {
+			if d := j.driveOf(id); d != nil && !j.s.retired.has(id) { // it may have been pulled since
 				places = withPlace(places, d.place())
 			}
 		}

@@ -8,6 +8,8 @@ import (
 	"time"
 
 	"bothy/daemon/identity"
+	"bothy/daemon/ledger"
+	"bothy/daemon/offload"
 	"bothy/daemon/state"
 	"bothy/udev"
 )
@@ -33,7 +35,7 @@ func enrolOpened(o *Opened, name, box string, at time.Time) (Identity, error) {
 	case err != nil:
 		return Identity{}, err
 	default:
-		id.Name = name
+		id.Name, id.Retired = name, false
 	}
 	return id, writeIdentity(o, id)
 }
@@ -66,7 +68,8 @@ func Enrol(_ context.Context, r EnrolRequest) (id string, err error) {
 	return found.ID, err
 }
 
-// enrolAttached enrols a drive that the policy has taken.
+// enrolAttached enrols a drive that the policy has taken. That takes a retired one
+// into use again, and says of one that came on another disk that it is the drive.
 func (s *supervisor) enrolAttached(ctx context.Context, target, name string) (string, error) {
 	if err := identity.CheckName(name); err != nil {
 		return "", fmt.Errorf("%w: %w", ErrRefused, err)
@@ -78,29 +81,25 @@ func (s *supervisor) enrolAttached(ctx context.Context, target, name string) (st
 	answers := make(chan answer, 1)
 	s.post(func() {
 		d := s.findDrive(target)
-		switch {
-		case d == nil:
-			answers <- answer{err: fmt.Errorf("%w: no drive rule has taken %q; see 'bothy explain %s'", ErrRefused, target, target)}
-		case d.users > 0 || d.identifying || d.waits:
-			answers <- answer{err: fmt.Errorf("%w: %s is in use; try again when its light is steady", ErrRefused, d.subject())}
-		default:
-			s.looking++
-			d.identifying = true
-			dev, path, box := d.dev, d.path, s.boxName()
-			at, _ := s.cfg.Now()
-			s.work.Go(func() {
-				id, err := enrol(s.life, s.cfg.Volumes, dev, path, name, box, at)
-				s.post(func() {
-					s.looking--
-					d.identifying = false
-					if err == nil && !d.gone {
-						s.clear(state.DriveNotEnrolled, d.subject())
-						s.driveIdentified(d, identified{identity: id, sizeBytes: d.sizeBytes, freeBytes: d.freeBytes})
-					}
-				})
+		if err := s.mayEnrol(d, target, name); err != nil {
+			answers <- answer{err: fmt.Errorf("%w: %w", ErrRefused, err)}
+			return
+		}
+		s.looking++
+		d.identifying = true
+		dev, path, box := d.dev, d.path, s.boxName()
+		at, _ := s.cfg.Now()
+		s.work.Go(func() {
+			id, err := enrol(s.life, s.cfg.Volumes, dev, path, name, box, at)
+			s.post(func() {
+				s.looking--
+				d.identifying = false
+				if err == nil {
+					err = s.enrolled(d, id)
+				}
 				answers <- answer{id.ID, err}
 			})
-		}
+		})
 	})
 	select {
 	case a := <-answers:
@@ -112,6 +111,48 @@ func (s *supervisor) enrolAttached(ctx context.Context, target, name string) (st
 	}
 }
 
+// mayEnrol says what speaks against enrolling a drive under a name.
+func (s *supervisor) mayEnrol(d *drive, target, name string) error {
+	switch {
+	case d == nil:
+		return fmt.Errorf("no drive rule has taken %q; see 'bothy explain %s'", target, target)
+	case d.users > 0 || d.identifying || d.waits:
+		return fmt.Errorf("%s is in use; try again when its light is steady", d.subject())
+	}
+	if other := s.bearer(d.claims, d); other != nil {
+		return fmt.Errorf("it carries the same identity as %s, which is attached too; remove .bothy/drive.toml from whichever is the image", other.subject())
+	}
+	if other := s.namesInUse(d.claims)[sameName(name)]; other != "" {
+		return fmt.Errorf("the drive %s is called %q already; choose another name", other, name)
+	}
+	return nil
+}
+
+// enrolled takes in that a person has enrolled a drive.
+func (s *supervisor) enrolled(d *drive, id Identity) error {
+	if d.gone {
+		return fmt.Errorf("%w: it was enrolled and is gone since", offload.ErrDriveGone)
+	}
+	if s.retired.has(id.ID) {
+		if s.ledger != nil {
+			if err := s.ledger.Retire(context.WithoutCancel(s.life), id.ID, false, moment(s.cfg.Now)); err != nil && !errors.Is(err, ledger.ErrUnknown) {
+				s.ledgerResult(err)
+				return fmt.Errorf("%s stays retired: %w", id.Name, err)
+			}
+		}
+		s.retired.drop(id.ID)
+		s.clear(state.DriveRetired, d.subject())
+	}
+	if d.refused {
+		for _, c := range s.cards {
+			delete(c.tried, d.token()) // it may be what they wait for
+		}
+	}
+	s.clear(state.DriveNotEnrolled, d.subject())
+	s.driveIdentified(d, identified{identity: id, sizeBytes: d.sizeBytes, freeBytes: d.freeBytes, byHand: true})
+	return nil
+}
+
 func (s *supervisor) findDrive(target string) *drive {
 	for _, d := range s.drives {
 		if target != "" && (target == d.path || target == d.dev.Name || target == d.dev.Node) {
@@ -119,4 +160,24 @@ func (s *supervisor) findDrive(target string) *drive {
 		}
 	}
 	return nil
+}
+
+// markRetired writes to a drive that it is retired, if it is that drive still.
+func markRetired(ctx context.Context, v Volumes, dev udev.Device, path string, want Identity) error {
+	o, err := openDrive(ctx, v, dev, path, false)
+	if err != nil {
+		return err
+	}
+	found, err := readIdentity(o)
+	switch {
+	case err != nil:
+	case found.ID != want.ID:
+		err = errors.New("it is not the drive it was when it was attached")
+	default:
+		err = writeIdentity(o, want)
+	}
+	if rerr := o.Release(context.WithoutCancel(ctx)); err == nil {
+		err = rerr
+	}
+	return err
 }

@@ -121,6 +121,7 @@ func (s *supervisor) scheduleErrands(ctx context.Context) {
 	at, l, after := moment(s.cfg.Now), s.ledger, s.policy.Patrol.After
 	s.work.Go(func() {
 		list, err := l.Whereabouts(ctx)
+		list = s.retired.inUse(list)
 		c := coverage{ledger: l, ctx: ctx, cards: provenCards(list), known: map[string]bool{}}
 		var rounds []ledger.Round
 		if patrol && err == nil {

@@ -24,7 +24,7 @@ type job struct {
 	rule   policy.CardRule
 	policy *policy.Policy  // that rule and box are of
 	unfit  map[string]bool // ids of attached drives that are set aside
-	stands string          // why the card is released already; else empty
+	stands string          // why the card is released already; else empty; guarded by early.mu
 
 	opened *Opened
 	letGo  sync.Once      // lets the card go
@@ -54,6 +54,7 @@ type outcome struct {
 	holdKind   state.HoldKind
 	reason     string
 	offloadIDs []string // of this job, in order
+	basis      basis    // what a release rests on
 	files      int
 	bytes      int64
 	findings   []finding
@@ -155,6 +156,7 @@ func (j *job) cardErr(ctx context.Context, err error) outcome {
 	case standing != "" && (gone || changed || errors.Is(err, errStopping)):
 		// It could be taken out: only slower drives did not get theirs.
 		j.out.verdict, j.out.holdKind, j.out.reason = state.Release, state.NoHold, standing
+		j.out.basis = j.releaseBasis()
 	case gone:
 		j.out.reason = "it was pulled before it was released; put it in again"
 	case changed:

@@ -76,7 +76,7 @@ func measureCard(c state.Card) metrics.Card {
 // medium calls itself must not become a series.
 func measureDrive(d state.Drive) metrics.Drive {
 	m := metrics.Drive{
-		Attached: d.Attached, InUse: d.InUse, Full: d.Full, Failing: d.Failing, Refused: d.Refused,
+		Attached: d.Attached, InUse: d.InUse, Full: d.Full, Failing: d.Failing, Refused: d.Refused, Retired: d.Retired,
 		SizeBytes: d.SizeBytes, FreeBytes: d.FreeBytes, LastSeen: unixSeconds(d.LastSeenAt),
 	}
 	if d.ID != "" {

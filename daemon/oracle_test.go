@@ -26,7 +26,7 @@ func (m *sim) examine(st *state.State) {
 		if i >= 0 {
 			medium = m.plugged[i]
 		}
-		drives := slices.Clone(m.media)
+		drives := slices.DeleteFunc(slices.Clone(m.media), func(d *simMedium) bool { return d.retired.Load() })
 		m.mu.Unlock()
 		if medium == nil {
 			continue // pulled; the box is about to notice

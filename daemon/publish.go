@@ -122,7 +122,7 @@ func (s *supervisor) drivesToShow(now time.Time, trusted bool) []state.Drive {
 		list = append(list, state.Drive{
 			ID: d.identity.ID, Name: d.subject(), Device: d.dev.Name, Path: d.path, Slot: d.dev.Slot, Rule: d.rule.Name,
 			FSType: d.dev.FSType, Attached: true, InUse: d.users > 0 || d.identifying, Full: d.full, Failing: d.failing,
-			Refused: d.refused, Reason: d.reason, SizeBytes: d.sizeBytes, FreeBytes: d.freeBytes,
+			Refused: d.refused, Reason: d.reason, Retired: s.retired.has(d.identity.ID), Formerly: s.formerly[d.identity.ID], SizeBytes: d.sizeBytes, FreeBytes: d.freeBytes,
 			Copies: s.copyCount[d.identity.ID], Room: s.roomOn(d.identity.ID, d.freeBytes-d.rule.ReserveBytes, now, trusted), LastSeenAt: counts[d.identity.ID].LastSeen.Wall,
 		})
 		shown[d.identity.ID] = true
@@ -132,7 +132,7 @@ func (s *supervisor) drivesToShow(now time.Time, trusted bool) []state.Drive {
 			continue
 		}
 		list = append(list, state.Drive{
-			ID: r.ID, Name: r.Name, FSType: r.FSType, SizeBytes: r.SizeBytes, FreeBytes: r.FreeBytes,
+			ID: r.ID, Name: r.Name, Retired: s.retired.has(r.ID), Formerly: s.formerly[r.ID], FSType: r.FSType, SizeBytes: r.SizeBytes, FreeBytes: r.FreeBytes,
 			Copies: s.copyCount[r.ID], Room: s.roomOn(r.ID, r.FreeBytes, now, trusted), LastSeenAt: r.LastSeen.Wall,
 		})
 	}
@@ -157,7 +157,9 @@ func (s *supervisor) recallDrives(ctx context.Context) {
 		return
 	}
 	s.remembered = list
+	s.retired.known(list)
 	s.recallLately(ctx)
+	s.recallNames(ctx)
 	s.copyCount = map[string]int{}
 	for _, d := range list {
 		n, err := s.ledger.DriveCopyCount(ctx, d.ID)

@@ -99,7 +99,7 @@ func (s *supervisor) begin(ctx context.Context, c *card, use []*drive, released 
 		unfit: map[string]bool{}, policy: s.policy, early: newEarly()}
 	c.job, c.by, c.copies = j, j.rule, j.box.Copies
 	if released {
-		j.stands = c.reason
+		j.stands, j.early.basis = c.reason, c.basis
 	}
 	for _, d := range s.drives {
 		if !d.usable() && d.identity.ID != "" {
@@ -139,6 +139,7 @@ func (s *supervisor) ended(j *job, out outcome) {
 	}
 	s.errands.due = true
 	c.files, c.bytes = out.files, out.bytes
+	s.doubt(c, &out)
 	s.settle(c, out)
 	if j.policy != s.policy {
 		if s.phase != state.Stopping {

@@ -37,6 +37,8 @@ type simMedium struct {
 	seq   uint64            // of the insertion; guarded by sim.mu
 	files map[string][]byte // what a card holds, kept apart from its folder
 	alive atomic.Int32      // mounts
+	// retired: what it holds founds no release.
+	retired atomic.Bool
 	// mounts are those of each insertion; guarded by sim.mu. What is mounted of
 	// an insertion that was pulled harms nobody who pulls the next.
 	mounts map[uint64]int

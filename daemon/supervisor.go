@@ -35,14 +35,15 @@ type supervisor struct {
 	policy     *policy.Policy // nil while there is none to go by
 	policyInfo state.Policy
 	snapshot   udev.Snapshot
-	devices    map[string]*device // by kernel name
-	cards      []*card            // in order of arrival
-	drives     []*drive           // in order of arrival
-	remembered []ledger.Drive     // as last read from the ledger
-	lately     []ledger.Offload   // begun in the last days, as last read from the ledger
-	blocked    map[string]bool    // slots that must be emptied first
-	folders    map[string]*folder // by path, that a drive rule names or named
-	offloads   []*state.Offload   // newest first
+	devices    map[string]*device  // by kernel name
+	cards      []*card             // in order of arrival
+	drives     []*drive            // in order of arrival
+	remembered []ledger.Drive      // as last read from the ledger
+	formerly   map[string][]string // names that drives had before, by id
+	lately     []ledger.Offload    // begun in the last days, as last read from the ledger
+	blocked    map[string]bool     // slots that must be emptied first
+	folders    map[string]*folder  // by path, that a drive rule names or named
+	offloads   []*state.Offload    // newest first
 	conditions map[conditionKey]state.Condition
 	counters   state.Counters
 	running    []*job         // in the order of their beginning
@@ -57,6 +58,7 @@ type supervisor struct {
 	traffic *traffic
 	claims  *claims
 	mounted *mounted
+	retired *retired
 	engine  func(context.Context, offload.Job) offload.Result
 }
 
@@ -75,7 +77,7 @@ func newSupervisor(cfg Config) *supervisor {
 		cfg: cfg, started: now, phase: state.Starting,
 		calls: make(chan func(), 64), quit: make(chan struct{}),
 		devices: map[string]*device{}, blocked: map[string]bool{}, folders: map[string]*folder{}, conditions: map[conditionKey]state.Condition{},
-		traffic: newTraffic(), claims: newClaims(), engine: offload.Run, errands: errands{looked: map[string]bool{}, tried: map[string]string{}},
+		traffic: newTraffic(), claims: newClaims(), retired: newRetired(), engine: offload.Run, errands: errands{looked: map[string]bool{}, tried: map[string]string{}},
 	}
 	s.mounted = newMounted(func() { s.post(func() { s.vacated(s.life) }) })
 	s.log = newWatchedLog(cfg.Log.Handler())

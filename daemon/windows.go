@@ -89,6 +89,10 @@ func (a actions) Recover(ctx context.Context, drive string) (*status.Recovered, 
 	return a.s.recoverDrive(ctx, drive)
 }
 
+func (a actions) Retire(ctx context.Context, drive string, confirm bool) (*status.Retirement, error) {
+	return a.s.retireDrive(ctx, drive, confirm)
+}
+
 func (a actions) Reload(ctx context.Context) error {
 	done := make(chan error, 1)
 	a.s.post(func() {

@@ -32,11 +32,14 @@ func (c *collector) cards(e emitter, cards []Card) {
 // first one's sizes stand (attached ones come first) and any alarm of either
 // shows.
 func (c *collector) drives(e emitter, drives []Drive) {
-	attached, refused := 0, 0
+	attached, refused, retired := 0, 0, 0
 	var named []Drive
 	at := map[string]int{}
 	for _, d := range drives {
 		switch {
+		case d.Retired:
+			retired++
+			continue
 		case d.Refused:
 			refused++
 			continue
@@ -61,6 +64,7 @@ func (c *collector) drives(e emitter, drives []Drive) {
 	}
 	e.gauge(c.names.drivesAttached, float64(attached))
 	e.gauge(c.names.drivesRefused, float64(refused))
+	e.gauge(c.names.drivesRetired, float64(retired))
 	for _, d := range named {
 		c.drive(e, d)
 	}

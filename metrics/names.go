@@ -26,7 +26,7 @@ type descs struct {
 	mismatches, readBackErrors, flushFailures          *prometheus.Desc
 	lightFailures, ledgerFailures                      *prometheus.Desc
 
-	drivesAttached, drivesRefused                         *prometheus.Desc
+	drivesAttached, drivesRefused, drivesRetired          *prometheus.Desc
 	driveAttached, driveInUse, driveFull, driveFailing    *prometheus.Desc
 	driveSizeBytes, driveFreeBytes, driveLastSeen         *prometheus.Desc
 	conditions, conditionsNeedPerson, conditionsRaisedAll *prometheus.Desc
@@ -86,6 +86,7 @@ func newDescs() *descs {
 
 		drivesAttached: d("drives_attached", "Enrolled drives that are attached."),
 		drivesRefused:  d("drives_refused", "Attached drives that are not used: clones, and those that wait to be enrolled."),
+		drivesRetired:  d("drives_retired", "Drives known that are retired, attached or not; nothing else is told of them."),
 		driveAttached:  d("drive_attached", "1 while the drive is attached.", "drive"),
 		driveInUse:     d("drive_in_use", "1 while the drive must not be pulled.", "drive"),
 		driveFull:      d("drive_full", "1 while the drive is below its reserve.", "drive"),

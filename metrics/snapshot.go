@@ -65,6 +65,7 @@ type Drive struct {
 	Full      bool
 	Failing   bool
 	Refused   bool
+	Retired   bool // out of use: counted, and not told of otherwise
 	SizeBytes int64
 	FreeBytes int64
 	LastSeen  float64

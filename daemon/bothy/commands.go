@@ -14,6 +14,7 @@ func commands(c console) []*cobra.Command {
 		recoverCommand(c),
 		rehearseCommand(c),
 		reportCommand(c),
+		retireCommand(c),
 		runCommand(c),
 		statusCommand(c),
 		stopCommand(c),

@@ -28,6 +28,7 @@ type Identity struct {
 	Name     string    `toml:"name"` // what people call it
 	Enrolled time.Time `toml:"enrolled"`
 	Box      string    `toml:"box"` // the box that enrolled it
+	Retired  bool      `toml:"retired,omitempty"`
 }
 
 // New makes the identity of a drive that has none.

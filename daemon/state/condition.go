@@ -56,6 +56,8 @@ const (
 	CardHistoryBroken  Code = "card-history-broken"
 	DriveNotEnrolled   Code = "drive-not-enrolled"
 	DriveCloned        Code = "drive-cloned"
+	DriveRetired       Code = "drive-retired"
+	DriveNameClash     Code = "drive-name-clash"
 	DriveFull          Code = "drive-full"
 	DriveGone          Code = "drive-gone"
 	DriveFailing       Code = "drive-failing"
@@ -86,7 +88,9 @@ var Kinds = []Kind{
 	{CardEntriesLeft, Attention, false, "a card holds entries that are neither files nor folders", "they are listed with the offload; name them under 'ignore' in the policy if they may be lost"},
 	{CardHistoryBroken, Danger, false, "the card's own manifest does not agree with its files", "the files named were damaged before they reached this box; do not reuse the card"},
 	{DriveNotEnrolled, Attention, false, "a drive waits to be enrolled", "run 'bothy enrol DEVICE --name NAME'"},
-	{DriveCloned, Danger, false, "two attached drives carry the same identity; the second is refused", "one is an image of the other: remove .bothy/drive.toml from the copy and enrol it"},
+	{DriveCloned, Danger, false, "a drive carries the identity of another one; it is refused", "if it is an image of the other, remove .bothy/drive.toml from it and enrol it; if it is the drive itself in another case, enrol it by its name"},
+	{DriveRetired, Notice, false, "a retired drive is attached; it is not used", "take it out, or enrol it to use it again"},
+	{DriveNameClash, Attention, false, "two drives have the same name", "give one another name: 'bothy enrol DEVICE --name NAME'"},
 	{DriveFull, Danger, false, "a drive has no room above its reserve", "attach another drive"},
 	{DriveGone, Attention, false, "a drive was pulled while in use; its copy is unfinished", "attach it again, with the card still in"},
 	{DriveFailing, Danger, false, "a drive gave repeated faults and is set aside", "copy what it holds and replace it"},

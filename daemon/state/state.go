@@ -144,10 +144,12 @@ type Drive struct {
 	Rule       string
 	FSType     string
 	Attached   bool
-	InUse      bool // mounted: do not pull
-	Full       bool // below its reserve
-	Failing    bool // set aside after faults
-	Refused    bool // e.g. a clone of another drive, or waits to be enrolled
+	InUse      bool     // mounted: do not pull
+	Full       bool     // below its reserve
+	Failing    bool     // set aside after faults
+	Refused    bool     // e.g. a clone of another drive, or waits to be enrolled
+	Retired    bool     // out of use; what it holds does not count
+	Formerly   []string // names that it had before, oldest first
 	Reason     string
 	SizeBytes  int64
 	FreeBytes  int64 // as last seen

@@ -158,6 +158,22 @@ func (c *Client) Recover(ctx context.Context, drive string) (*Recovered, error) 
 	return &found, nil
 }
 
+// Retire asks what retiring a drive would mean, and with confirm does it.
+func (c *Client) Retire(ctx context.Context, drive string, confirm bool) (*Retirement, error) {
+	request := struct {
+		Drive   string `json:"drive"`
+		Confirm string `json:"confirm,omitempty"`
+	}{Drive: drive}
+	if confirm {
+		request.Confirm = "yes"
+	}
+	var found Retirement
+	if err := c.call(ctx, http.MethodPost, "/v1/retire", request, &found); err != nil {
+		return nil, fmt.Errorf("retire %s: %w", drive, err)
+	}
+	return &found, nil
+}
+
 // Days asks what was off-loaded on which day.
 func (c *Client) Days(ctx context.Context, q Question) (*DayList, error) {
 	return fetch[DayList](ctx, c, "days", "/v1/days?"+q.values())

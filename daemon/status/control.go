@@ -25,6 +25,9 @@ type Actions interface {
 	// Recover takes over what a drive, named by device, folder or name, tells of
 	// offloads that this box did not make. It waits for its turn.
 	Recover(ctx context.Context, drive string) (*Recovered, error)
+	// Retire says what would be below the wanted number of copies if a drive, named
+	// by id, name, device or folder, left for good; with confirm it retires it.
+	Retire(ctx context.Context, drive string, confirm bool) (*Retirement, error)
 	// Stop asks the daemon to stop; it need not wait for the end.
 	Stop(ctx context.Context) error
 }
@@ -63,6 +66,8 @@ func (c *control) find(path string) http.HandlerFunc {
 		return c.act(c.enrol)
 	case "/v1/recover":
 		return c.actWithin(recoverTime, c.recover)
+	case "/v1/retire":
+		return c.actWithin(recoverTime, c.retire)
 	case "/v1/reload":
 		return c.act(func(ctx context.Context, body []byte) (any, error) {
 			return plain(ctx, body, c.actions.Reload)
@@ -153,6 +158,63 @@ func (c *control) recover(ctx context.Context, body []byte) (any, error) {
 	}
 	shown := *found
 	shown.Drive, shown.Refused = brief(shown.Drive), renderAll(shown.Refused, long)
+	return shown, nil
+}
+
+// Retirement is what it would mean, or means, that a drive is retired.
+type Retirement struct {
+	DriveID      string    `json:"drive_id"`
+	Drive        string    `json:"drive"`
+	Attached     bool      `json:"attached"`
+	Before       bool      `json:"retired_before"`
+	Retired      bool      `json:"retired"`    // now
+	NotMarked    string    `json:"not_marked"` // why the drive itself does not say so; empty when it does, or is away
+	CopiesNeeded int       `json:"copies_needed"`
+	Copies       int       `json:"copies"` // finished ones on the drive, that count or would
+	Files        int       `json:"files"`  // that fewer proven copies would be left of than needed
+	SizeBytes    int64     `json:"size_bytes"`
+	Below        []Leaving `json:"below"` // the offloads of those files, newest first, at most MaxLeaving
+	More         int       `json:"more"`  // offloads that are not listed
+}
+
+// Leaving is an offload that would have fewer proven copies than needed.
+type Leaving struct {
+	OffloadID string    `json:"offload_id"`
+	CardLabel string    `json:"card_label"`
+	Folder    string    `json:"folder"`
+	Started   time.Time `json:"started,omitzero"`
+	Files     int       `json:"files"` // below
+	SizeBytes int64     `json:"size_bytes"`
+	Copies    int       `json:"copies"`   // proven ones on distinct disks that would be left of the file with the fewest
+	On        []string  `json:"on"`       // names of the drives with proven copies that would be left
+	Unproven  []string  `json:"unproven"` // names of drives with copies that this box has not proven
+}
+
+// MaxLeaving bounds Retirement.Below.
+const MaxLeaving = 1000
+
+func (c *control) retire(ctx context.Context, body []byte) (any, error) {
+	fields, err := readFields(body, "drive", "confirm")
+	if err == nil {
+		err = checkTarget("drive", fields["drive"])
+	}
+	if word := fields["confirm"]; err == nil && word != "" && word != "yes" {
+		err = errors.New(`"confirm" is "yes" or absent`)
+	}
+	if err != nil {
+		return nil, badRequest{err}
+	}
+	found, err := c.actions.Retire(ctx, fields["drive"], fields["confirm"] == "yes")
+	if err != nil {
+		return nil, err
+	}
+	shown := *found
+	shown.Drive, shown.DriveID, shown.NotMarked, shown.Below = brief(shown.Drive), brief(shown.DriveID), long(shown.NotMarked), make([]Leaving, 0, len(found.Below))
+	for _, l := range found.Below {
+		l.OffloadID, l.CardLabel, l.Folder, l.Started = brief(l.OffloadID), brief(l.CardLabel), long(l.Folder), instant(l.Started)
+		l.On, l.Unproven = renderAll(l.On, brief), renderAll(l.Unproven, brief)
+		shown.Below = append(shown.Below, l)
+	}
 	return shown, nil
 }
 

@@ -15,6 +15,12 @@ func TestControl_requests(t *testing.T) {
 	}{
 		{"POST", "/v1/enrol", `{"device":"/dev/sdf1","name":"kittiwake"}`, 200, "enrol /dev/sdf1 as kittiwake", `"drive_id": "d-9"`},
 		{"POST", "/v1/enrol", ` {"device":"sdf1"} `, 200, "enrol sdf1 as ", "d-9"},
+		{"POST", "/v1/retire", `{"drive":"kittiwake"}`, 200, "retire kittiwake false", `"below": []`},
+		{"POST", "/v1/retire", `{"drive":"kittiwake","confirm":"yes"}`, 200, "retire kittiwake true", `"retired": true`},
+		{"POST", "/v1/retire", `{"drive":"kittiwake","confirm":"no"}`, 400, "", "is \\\"yes\\\" or absent"},
+		{"POST", "/v1/retire", `{"drive":"kittiwake","confirm":true}`, 400, "", "a string is wanted"},
+		{"POST", "/v1/retire", `{"confirm":"yes"}`, 400, "", "is missing"},
+		{"GET", "/v1/retire", ``, 405, "", "POST only"},
 		{"POST", "/v1/reload", ``, 204, "reload", ""},
 		{"POST", "/v1/reload", `{}`, 204, "reload", ""},
 		{"POST", "/v1/stop", "\n", 204, "stop", ""},

@@ -69,6 +69,8 @@ type Drive struct {
 	Full       bool      `json:"full"`
 	Failing    bool      `json:"failing"`
 	Refused    bool      `json:"refused"`
+	Retired    bool      `json:"retired"`  // out of use: what it holds does not count
+	Formerly   []string  `json:"formerly"` // names that it had before, oldest first
 	Reason     string    `json:"reason"`
 	SizeBytes  int64     `json:"size_bytes"`
 	FreeBytes  int64     `json:"free_bytes"`

@@ -3,6 +3,7 @@ package status
 import (
 	"context"
 	"errors"
+	"fmt"
 	"io/fs"
 	"net"
 	"net/http"
@@ -32,6 +33,10 @@ func (r *recorder) Reload(context.Context) error { r.calls <- "reload"; return r
 func (r *recorder) Recover(_ context.Context, drive string) (*Recovered, error) {
 	r.calls <- "recover " + drive
 	return &Recovered{Drive: drive, Offloads: 3}, r.err
+}
+func (r *recorder) Retire(_ context.Context, drive string, confirm bool) (*Retirement, error) {
+	r.calls <- fmt.Sprintf("retire %s %v", drive, confirm)
+	return &Retirement{Drive: drive, Retired: confirm}, r.err
 }
 func (r *recorder) Stop(context.Context) error { r.calls <- "stop"; return r.err }
 

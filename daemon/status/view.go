@@ -198,7 +198,11 @@ func viewDrive(d Drive) driveView {
 	if !d.Attached && !d.LastSeenAt.IsZero() {
 		seen = "last seen " + stamp(d.LastSeenAt)
 	}
-	v.Facts = facts(space, roomWords(d), count(d.Copies, "copy", "copies"), d.Device, named("folder", d.Path), d.FSType, seen)
+	formerly := ""
+	if len(d.Formerly) > 0 {
+		formerly = "formerly " + strings.Join(d.Formerly, ", ")
+	}
+	v.Facts = facts(space, roomWords(d), count(d.Copies, "copy", "copies"), d.Device, named("folder", d.Path), d.FSType, seen, formerly)
 	return v
 }
 

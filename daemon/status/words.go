@@ -59,6 +59,10 @@ func driveLook(d Drive) look {
 		return look{"working", "danger", "IN USE, FAILING", "do not pull it"}
 	case d.InUse:
 		return look{"working", "caution", "IN USE", "do not pull it"}
+	case d.Retired && !d.Attached:
+		return look{"away", "plain", "RETIRED", "not attached; what it holds does not count"}
+	case d.Retired:
+		return look{"away", "caution", "RETIRED", "what it holds does not count; " + pulling(d)}
 	case !d.Attached:
 		return look{"away", "plain", "AWAY", "not attached"}
 	case d.Refused:
