@@ -52,6 +52,7 @@ func (s *supervisor) driveIdentified(d *drive, found identified) {
 	s.cfg.Log.Info("drive is ready", "drive", d.identity.Name, "device", d.dev.Name, "free", offload.Bytes(d.freeBytes))
 	s.noteDrive(d)
 	s.checkNames()
+	s.askHealth(d)
 	if s.copyCount[d.identity.ID] == 0 {
 		s.errands.looked[d.token()] = true // there is nothing to look for
 	}

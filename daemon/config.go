@@ -23,6 +23,7 @@ import (
 	"log/slog"
 	"time"
 
+	"bothy/daemon/health"
 	"bothy/daemon/state"
 	"bothy/daemon/volume"
 	"bothy/udev"
@@ -63,6 +64,8 @@ type Config struct {
 	MountedDisks func() (map[string]string, error)
 	// Now gives the wall clock and whether it is known to be right.
 	Now func() (time.Time, bool)
+	// Health asks drives how they are; nil asks nobody.
+	Health health.Prober
 	// Settle is how long after an I/O error a device is given to disappear.
 	Settle time.Duration
 	// Patience is how long a medium may take over one call before it is given

@@ -5,7 +5,9 @@ import (
 	"errors"
 	"fmt"
 	"strings"
+	"time"
 
+	"bothy/daemon/health"
 	"bothy/daemon/identity"
 	"bothy/daemon/ledger"
 	"bothy/daemon/state"
@@ -32,6 +34,9 @@ type drive struct {
 	reason      string
 	sizeBytes   int64
 	freeBytes   int64
+	health      health.Reading
+	askedAt     time.Time // how it is
+	asking      bool
 }
 
 // token names this attachment: the same drive plugged in again is another one.
@@ -77,7 +82,7 @@ func (s *supervisor) driveLeft(d *drive) {
 	d.gone = true
 	delete(s.errands.looked, d.token())
 	for _, code := range []state.Code{state.DriveNotEnrolled, state.DriveCloned, state.DriveFull, state.DriveFailing,
-		state.DriveReadOnly, state.DriveBehind, state.DriveRefused, state.DriveHung, state.DriveRetired, state.DriveNameClash, state.MediumUnmountable} {
+		state.DriveReadOnly, state.DriveBehind, state.DriveRefused, state.DriveHung, state.DriveRetired, state.DriveNameClash, state.DriveUnwell, state.MediumUnmountable} {
 		s.clear(code, d.subject())
 		s.clear(code, d.dev.Name)
 	}

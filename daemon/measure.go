@@ -79,6 +79,8 @@ func measureDrive(d state.Drive) metrics.Drive {
 		Attached: d.Attached, InUse: d.InUse, Full: d.Full, Failing: d.Failing, Refused: d.Refused, Retired: d.Retired,
 		SizeBytes: d.SizeBytes, FreeBytes: d.FreeBytes, LastSeen: unixSeconds(d.LastSeenAt),
 	}
+	m.HealthKnown, m.HealthGood = d.Health.Word != state.HealthUnknown, d.Health.Word == state.HealthGood
+	m.CelsiusKnown, m.Celsius = d.Health.HasCelsius, float64(d.Health.Celsius)
 	if d.ID != "" {
 		m.Name = d.Name
 	}

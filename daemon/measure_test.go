@@ -43,7 +43,8 @@ func TestMeasure_media(t *testing.T) {
 			{Slot: "s3", Rule: "stills", Phase: state.CardDecided, Verdict: state.Release},
 		},
 		Drives: []state.Drive{
-			{ID: "d1", Name: "gannet", Attached: true, InUse: true, SizeBytes: 10, FreeBytes: 4, LastSeenAt: time.Unix(7, 0)},
+			{ID: "d1", Name: "gannet", Attached: true, InUse: true, SizeBytes: 10, FreeBytes: 4, LastSeenAt: time.Unix(7, 0), Health: state.Health{Word: state.HealthGood, HasCelsius: true, Celsius: 31}},
+			{ID: "d2", Name: "fulmar", Retired: true, Health: state.Health{Word: state.HealthFailing}},
 			{Name: "what an unknown stick calls itself", Attached: true, Refused: true},
 		},
 		Offloads: []state.Offload{
@@ -64,7 +65,8 @@ func TestMeasure_media(t *testing.T) {
 			{Slot: "s3", Rule: "stills", Phase: "decided", Verdict: "release"},
 		},
 		Drives: []metrics.Drive{
-			{Name: "gannet", Attached: true, InUse: true, SizeBytes: 10, FreeBytes: 4, LastSeen: 7},
+			{Name: "gannet", Attached: true, InUse: true, SizeBytes: 10, FreeBytes: 4, LastSeen: 7, HealthKnown: true, HealthGood: true, CelsiusKnown: true, Celsius: 31},
+			{Name: "fulmar", Retired: true, HealthKnown: true},
 			{Attached: true, Refused: true},
 		},
 	}

@@ -11,6 +11,7 @@ import (
 
 	"bothy/daemon/identity"
 	"bothy/daemon/ledger"
+	"bothy/daemon/offload"
 	"bothy/daemon/state"
 	"bothy/daemon/status"
 )
@@ -315,5 +316,57 @@ func TestRetire_countsByFile(t *testing.T) {
 	m.untilIdle()
 	if r, err = m.s.retireDrive(t.Context(), "SKERRY-SDD", false); err != nil || r.Files != 4 {
 		t.Errorf("with one that has no serial number, away: %+v, %v", r, err)
+	}
+}
+
+// A job itself counts no copy on a retired drive, whoever looks over its verdict
+// later; not even one that it has just made there.
+func TestRetire_noJobCountsIt(t *testing.T) {
+	t.Parallel()
+	var cfg Config
+	cfg.setDefaults()
+	plan := &offload.Plan{Files: []offload.Entry{{Path: "a"}}}
+	j := &job{task: task{s: newSupervisor(cfg)}, early: newEarly(), plan: plan, tally: newTally(plan)}
+	j.box.Copies = 2
+	for _, id := range []string{"a", "b"} {
+		d := &jobDrive{identity: Identity{ID: id, Name: id}, opened: &Opened{Disks: []string{"sd" + id}}}
+		j.drives = append(j.drives, d)
+		j.tally.add(0, stand{d.place(), "x-1"})
+	}
+	if verdict, _, reason := offload.Judge(j.account()); verdict != state.Release {
+		t.Fatal(reason)
+	}
+	j.s.retired.add("b", "kittiwake")
+	const want = "needs 1 more drive: kittiwake is retired, so what it holds does not count"
+	if verdict, _, reason := offload.Judge(j.account()); verdict != state.Hold || reason != want {
+		t.Errorf("%s: %s", verdict, reason)
+	}
+	r := &recorder{job: j, group: group{plan: plan}}
+	if verdict, _, reason := offload.Judge(j.accountSoFar(r, []string{"a", "b"})); verdict != state.Hold {
+		t.Errorf("%s: %s", verdict, reason)
+	}
+}
+
+// What a release rests on tells when it does not stand any more; nothing releases
+// nothing.
+func TestBasis(t *testing.T) {
+	t.Parallel()
+	place := func(id string) offload.Place { return offload.Place{DriveID: id, Disks: []string{"sd" + id}} }
+	all, some := []offload.Place{place("a"), place("b"), place("c")}, []offload.Place{place("b"), place("c")}
+	r := newRetired()
+	for name, tc := range map[string]struct {
+		places [][]offload.Place
+		least  int
+	}{
+		"none": {nil, 0}, "three": {[][]offload.Place{all, all}, 3}, "the fewest": {[][]offload.Place{all, some, all}, 2}, "one nowhere": {[][]offload.Place{all, nil}, 0},
+	} {
+		if got := basisOf(offload.Account{Places: tc.places}).least(r); got != tc.least {
+			t.Errorf("%s: %d instead of %d", name, got, tc.least)
+		}
+	}
+	r.add("c", "")
+	b := basisOf(offload.Account{Places: [][]offload.Place{all, some}})
+	if b.least(r) != 1 || !slices.Equal(b.lost(r), []string{"c"}) || len(b) != 2 {
+		t.Errorf("%d, %v of %v", b.least(r), b.lost(r), b)
 	}
 }

@@ -173,6 +173,7 @@ func (s *supervisor) tick(ctx context.Context) {
 	}
 	s.checkClock()
 	s.watchFolders(ctx)
+	s.askHealthAgain()
 }
 
 // park ends the work that is under way and waits for it.

@@ -33,9 +33,11 @@ func sample() Snapshot {
 			{Slot: "platform-usb-0:1.2", Rule: "clips", Phase: "working", Verdict: "working"},
 		},
 		Drives: []Drive{
-			{Name: "gannet", Attached: true, InUse: true, SizeBytes: 2e12, FreeBytes: 5e11, LastSeen: 1795616460},
+			{Name: "gannet", Attached: true, InUse: true, SizeBytes: 2e12, FreeBytes: 5e11, LastSeen: 1795616460, HealthKnown: true, HealthGood: true, CelsiusKnown: true, Celsius: 31},
 			{Name: "gannet", Full: true, SizeBytes: 1, FreeBytes: 1},
-			{Name: "fulmar", Failing: true, SizeBytes: 1e12, FreeBytes: 2e11, LastSeen: 1795530000},
+			{Name: "fulmar", Failing: true, SizeBytes: 1e12, FreeBytes: 2e11, LastSeen: 1795530000, HealthKnown: true},
+			{Name: "razorbill", Retired: true, LastSeen: 1795530000},
+			{Name: "puffin", Attached: true, Refused: true, Retired: true},
 			{Attached: true, Refused: true},
 		},
 		Conditions:            []Condition{{"drive-full", "danger", 1}, {"clock-untrusted", "notice", 0}},

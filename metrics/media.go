@@ -78,6 +78,12 @@ func (c *collector) drive(e emitter, d Drive) {
 	e.flag(n.driveFailing, d.Failing, d.Name)
 	e.gauge(n.driveSizeBytes, float64(d.SizeBytes), d.Name)
 	e.gauge(n.driveFreeBytes, float64(d.FreeBytes), d.Name)
+	if d.HealthKnown {
+		e.flag(n.driveHealthGood, d.HealthGood, d.Name)
+	}
+	if d.CelsiusKnown {
+		e.gauge(n.driveCelsius, d.Celsius, d.Name)
+	}
 	if d.LastSeen > 0 {
 		e.gauge(n.driveLastSeen, d.LastSeen, d.Name)
 	}

@@ -28,6 +28,7 @@ type descs struct {
 
 	drivesAttached, drivesRefused, drivesRetired          *prometheus.Desc
 	driveAttached, driveInUse, driveFull, driveFailing    *prometheus.Desc
+	driveHealthGood, driveCelsius                         *prometheus.Desc
 	driveSizeBytes, driveFreeBytes, driveLastSeen         *prometheus.Desc
 	conditions, conditionsNeedPerson, conditionsRaisedAll *prometheus.Desc
 }
@@ -84,16 +85,18 @@ func newDescs() *descs {
 		lightFailures:    d("light_failures_total", "Writes to a light that failed."),
 		ledgerFailures:   d("ledger_failures_total", "Writes to the ledger that failed."),
 
-		drivesAttached: d("drives_attached", "Enrolled drives that are attached."),
-		drivesRefused:  d("drives_refused", "Attached drives that are not used: clones, and those that wait to be enrolled."),
-		drivesRetired:  d("drives_retired", "Drives known that are retired, attached or not; nothing else is told of them."),
-		driveAttached:  d("drive_attached", "1 while the drive is attached.", "drive"),
-		driveInUse:     d("drive_in_use", "1 while the drive must not be pulled.", "drive"),
-		driveFull:      d("drive_full", "1 while the drive is below its reserve.", "drive"),
-		driveFailing:   d("drive_failing", "1 while the drive is set aside after faults.", "drive"),
-		driveSizeBytes: d("drive_size_bytes", "Size of the drive's file system.", "drive"),
-		driveFreeBytes: d("drive_free_bytes", "Free space when the drive was last seen.", "drive"),
-		driveLastSeen:  d("drive_last_seen_timestamp_seconds", "When the drive was last seen; absent when never.", "drive"),
+		drivesAttached:  d("drives_attached", "Enrolled drives that are attached."),
+		drivesRefused:   d("drives_refused", "Attached drives that are not used: clones, and those that wait to be enrolled."),
+		drivesRetired:   d("drives_retired", "Drives known that are retired, attached or not; nothing else is told of them."),
+		driveAttached:   d("drive_attached", "1 while the drive is attached.", "drive"),
+		driveInUse:      d("drive_in_use", "1 while the drive must not be pulled.", "drive"),
+		driveFull:       d("drive_full", "1 while the drive is below its reserve.", "drive"),
+		driveFailing:    d("drive_failing", "1 while the drive is set aside after faults.", "drive"),
+		driveHealthGood: d("drive_health_good", "1 while the drive says of itself that it is well, 0 while it says that it fails; absent while not known.", "drive"),
+		driveCelsius:    d("drive_temperature_celsius", "Temperature of the drive when last asked; absent while not known.", "drive"),
+		driveSizeBytes:  d("drive_size_bytes", "Size of the drive's file system.", "drive"),
+		driveFreeBytes:  d("drive_free_bytes", "Free space when the drive was last seen.", "drive"),
+		driveLastSeen:   d("drive_last_seen_timestamp_seconds", "When the drive was last seen; absent when never.", "drive"),
 
 		conditions:           d("conditions", "Conditions raised now, by code.", "code", "severity"),
 		conditionsNeedPerson: d("needs_person", "1 while a condition needs a person."),

@@ -69,6 +69,10 @@ type Drive struct {
 	SizeBytes int64
 	FreeBytes int64
 	LastSeen  float64
+
+	HealthKnown, HealthGood bool // by the drive's own word
+	CelsiusKnown            bool
+	Celsius                 float64
 }
 
 // Condition counts the raised conditions of one code.

@@ -14,6 +14,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"bothy/daemon"
+	"bothy/daemon/health"
 )
 
 func runCommand(c console) *cobra.Command {
@@ -55,6 +56,11 @@ mount points and the control socket; under systemd both come from the service.`,
 func runDaemon(ctx context.Context, cfg daemon.Config, log *slog.Logger) error {
 	cfg.Version = version()
 	cfg.Log = log
+	if asks, ok := health.Find(); ok {
+		cfg.Health = asks
+	} else {
+		log.Info("drives are not asked how they are: smartctl is not installed (package smartmontools)")
+	}
 	told := ""
 	cfg.Notify = func(state string) {
 		// A status line is told only when it changes: a manager that is slow to

@@ -61,6 +61,7 @@ const (
 	DriveFull          Code = "drive-full"
 	DriveGone          Code = "drive-gone"
 	DriveFailing       Code = "drive-failing"
+	DriveUnwell        Code = "drive-unwell"
 	DriveReadOnly      Code = "drive-read-only"
 	DriveRefused       Code = "drive-refused"
 	DriveHung          Code = "drive-hung"
@@ -94,6 +95,7 @@ var Kinds = []Kind{
 	{DriveFull, Danger, false, "a drive has no room above its reserve", "attach another drive"},
 	{DriveGone, Attention, false, "a drive was pulled while in use; its copy is unfinished", "attach it again, with the card still in"},
 	{DriveFailing, Danger, false, "a drive gave repeated faults and is set aside", "copy what it holds and replace it"},
+	{DriveUnwell, Danger, false, "a drive says of itself that it fails", "it is used on, and its proven copies count; see that what it holds is on other drives ('bothy retire' tells), then replace it"},
 	{DriveReadOnly, Danger, false, "a drive can only be read", "look for a write-protect switch or a damaged file system"},
 	{DriveRefused, Attention, false, "a drive cannot take a card", "see the copy's reason"},
 	{DriveHung, Danger, false, "a drive does not answer and is set aside", "unplug it and attach it again; if it repeats, replace cable or drive"},

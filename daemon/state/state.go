@@ -150,12 +150,27 @@ type Drive struct {
 	Refused    bool     // e.g. a clone of another drive, or waits to be enrolled
 	Retired    bool     // out of use; what it holds does not count
 	Formerly   []string // names that it had before, oldest first
+	Health     Health
 	Reason     string
 	SizeBytes  int64
 	FreeBytes  int64 // as last seen
 	Copies     int   // finished copies on it that the ledger knows
 	Room       Room
 	LastSeenAt time.Time
+}
+
+// What a drive says of itself.
+const (
+	HealthUnknown = "" // nothing, or its bridge does not pass it on
+	HealthGood    = "good"
+	HealthFailing = "failing"
+)
+
+// Health is how a drive is by its own word. Nothing rests on it: it is told.
+type Health struct {
+	Word       string // one of the above
+	HasCelsius bool
+	Celsius    int // its temperature
 }
 
 // Room is how much more goes on a drive, at the pace of the last days.

@@ -69,8 +69,10 @@ type Drive struct {
 	Full       bool      `json:"full"`
 	Failing    bool      `json:"failing"`
 	Refused    bool      `json:"refused"`
-	Retired    bool      `json:"retired"`  // out of use: what it holds does not count
-	Formerly   []string  `json:"formerly"` // names that it had before, oldest first
+	Retired    bool      `json:"retired"`           // out of use: what it holds does not count
+	Formerly   []string  `json:"formerly"`          // names that it had before, oldest first
+	Health     string    `json:"health"`            // by its own word: good, failing; empty: not known
+	Celsius    *int      `json:"celsius,omitempty"` // absent when not known
 	Reason     string    `json:"reason"`
 	SizeBytes  int64     `json:"size_bytes"`
 	FreeBytes  int64     `json:"free_bytes"`

@@ -75,10 +75,14 @@ func renderDrive(d state.Drive) Drive {
 	if d.Room.Known {
 		cards, hours = &d.Room.Cards, &d.Room.Hours
 	}
+	var celsius *int
+	if d.Health.HasCelsius {
+		celsius = &d.Health.Celsius
+	}
 	return Drive{
 		ID: brief(d.ID), Name: brief(d.Name), Device: brief(d.Device), Path: long(d.Path), Slot: brief(d.Slot),
 		Rule: brief(d.Rule), FSType: brief(d.FSType), Attached: d.Attached, InUse: d.InUse, Full: d.Full,
-		Failing: d.Failing, Refused: d.Refused, Retired: d.Retired, Formerly: renderAll(d.Formerly, brief), Reason: long(d.Reason), SizeBytes: d.SizeBytes,
+		Failing: d.Failing, Refused: d.Refused, Retired: d.Retired, Formerly: renderAll(d.Formerly, brief), Health: brief(d.Health.Word), Celsius: celsius, Reason: long(d.Reason), SizeBytes: d.SizeBytes,
 		FreeBytes: d.FreeBytes, Copies: d.Copies, CardsLeft: cards, HoursLeft: hours, LastSeenAt: instant(d.LastSeenAt),
 	}
 }

@@ -79,12 +79,13 @@ func sampleCards() []state.Card {
 
 func sampleDrives() []state.Drive {
 	return []state.Drive{
-		{ID: "d-1", Name: "gannet", Device: "sdx1", Rule: "bay", FSType: "exfat", Attached: true, InUse: true, SizeBytes: 2e12, FreeBytes: 1.21e12, Copies: 9, Room: state.Room{Known: true, Cards: 25, Hours: 211}},
-		{ID: "d-2", Name: "fulmar", Device: "sdy1", Rule: "bay", FSType: "ext4", Attached: true, SizeBytes: 1e12, FreeBytes: 0.4e12, Copies: 9, Room: state.Room{Known: true, Cards: 1, Hours: 53}},
+		{ID: "d-1", Name: "gannet", Device: "sdx1", Rule: "bay", FSType: "exfat", Attached: true, InUse: true, SizeBytes: 2e12, FreeBytes: 1.21e12, Copies: 9, Room: state.Room{Known: true, Cards: 25, Hours: 211}, Health: state.Health{Word: state.HealthGood, HasCelsius: true, Celsius: 31}},
+		{ID: "d-2", Name: "fulmar", Device: "sdy1", Rule: "bay", FSType: "ext4", Attached: true, SizeBytes: 1e12, FreeBytes: 0.4e12, Copies: 9, Room: state.Room{Known: true, Cards: 1, Hours: 53}, Formerly: []string{"bay-2", "<b>bay"}, Health: state.Health{Word: state.HealthFailing}},
 		{ID: "d-3", Name: "guillemot", Device: "sdz1", Rule: "bay", FSType: "exfat", Attached: true, Full: true, SizeBytes: 5e11, FreeBytes: 1.8e9, Copies: 31},
 		{Device: "sdf1", Rule: "bay", FSType: "exfat", Attached: true, Refused: true, Reason: "waits to be enrolled", SizeBytes: 1e12},
 		{ID: "d-5", Name: "shore store", Path: "/mnt/nas", Rule: "nas", FSType: "nfs", Attached: true, SizeBytes: 8e12, FreeBytes: 5e12, Copies: 2},
 		{ID: "d-4", Name: "razorbill", FSType: "xfs", SizeBytes: 1e12, FreeBytes: 9e10, Copies: 22, LastSeenAt: at(9, 12, 0)},
+		{ID: "d-6", Name: "puffin", FSType: "xfs", Retired: true, SizeBytes: 1e12, FreeBytes: 9e10, Copies: 3, LastSeenAt: at(9, 12, 0)},
 	}
 }
 

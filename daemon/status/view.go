@@ -202,8 +202,23 @@ func viewDrive(d Drive) driveView {
 	if len(d.Formerly) > 0 {
 		formerly = "formerly " + strings.Join(d.Formerly, ", ")
 	}
-	v.Facts = facts(space, roomWords(d), count(d.Copies, "copy", "copies"), d.Device, named("folder", d.Path), d.FSType, seen, formerly)
+	v.Facts = facts(space, roomWords(d), count(d.Copies, "copy", "copies"), d.Device, named("folder", d.Path), d.FSType, seen, healthWords(d), formerly)
 	return v
+}
+
+// healthWords is what a drive says of itself.
+func healthWords(d Drive) string {
+	words := ""
+	switch d.Health {
+	case state.HealthGood:
+		words = "says it is well"
+	case state.HealthFailing:
+		words = "says that it fails"
+	}
+	if d.Celsius != nil {
+		return strings.TrimPrefix(words+", "+strconv.Itoa(*d.Celsius)+" °C", ", ")
+	}
+	return words
 }
 
 // errandSentence says what goes on among drives.
