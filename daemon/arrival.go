@@ -9,7 +9,6 @@ import (
 	"bothy/daemon/ledger"
 	"bothy/daemon/offload"
 	"bothy/daemon/state"
-	"bothy/daemon/status"
 	"bothy/daemon/volume"
 )
 
@@ -45,12 +44,10 @@ func (s *supervisor) driveIdentified(d *drive, found identified) {
 		s.retiredArrived(d)
 		return
 	}
-	if !found.enrolled {
-		s.welcome(d)
-	}
 	s.errands.anew()
 	s.cfg.Log.Info("drive is ready", "drive", d.identity.Name, "device", d.dev.Name, "free", offload.Bytes(d.freeBytes))
 	s.noteDrive(d)
+	s.welcome(d, found)
 	s.checkNames()
 	s.askHealth(d)
 	if s.copyCount[d.identity.ID] == 0 {
@@ -108,20 +105,4 @@ func (s *supervisor) retiredArrived(d *drive) {
 	s.retired.add(d.identity.ID, d.identity.Name)
 	s.recallDrives(context.WithoutCancel(s.life))
 	s.reviseReleases()
-}
-
-// welcome has a drive that this box has never met, and another has enrolled, tell
-// what it knows.
-func (s *supervisor) welcome(d *drive) {
-	if s.ledger == nil || slices.ContainsFunc(s.remembered, func(r ledger.Drive) bool { return r.ID == d.identity.ID }) {
-		return
-	}
-	name := d.identity.Name
-	s.errands.asked = append(s.errands.asked, errandRequest{d.identity.ID, func(r *status.Recovered, err error) {
-		if err != nil {
-			s.cfg.Log.Warn("what a drive tells of other boxes could not be read", "drive", name, "err", err)
-			return
-		}
-		s.cfg.Log.Info("taken over from a drive that was new here", "drive", name, "offloads", r.Offloads, "copies", r.Copies, "not read", len(r.Refused))
-	}})
 }

@@ -95,8 +95,9 @@ type identified struct {
 	identity  Identity
 	sizeBytes int64
 	freeBytes int64
-	enrolled  bool // just now
-	byHand    bool // somebody says that it is this drive
+	enrolled  bool              // just now
+	ledgers   map[string]string // that boxes left on it, by name
+	byHand    bool              // somebody says that it is this drive
 	err       error
 }
 
@@ -140,6 +141,9 @@ func lookAtDrive(ctx context.Context, cfg Config, dev udev.Device, path string, 
 		return identified{err: err}
 	}
 	found.identity, found.err = readIdentity(o)
+	if found.err == nil {
+		found.ledgers = ledgersOn(o)
+	}
 	found.freeBytes, found.sizeBytes, _ = o.space() // shown only; preflight asks again
 	if err := o.Release(context.WithoutCancel(ctx)); err != nil && (found.err == nil || errors.Is(found.err, errNotEnrolled)) {
 		found.err = err // it may be mounted still

@@ -56,7 +56,7 @@ func (e *errand) takeSnapshots(ctx context.Context, d *jobDrive) error {
 	}
 	n := 0
 	for _, item := range items {
-		if !item.Mode.IsRegular() || !strings.HasPrefix(item.Name, "ledger-") || !strings.HasSuffix(item.Name, ".db.zst") {
+		if !item.Mode.IsRegular() || !isSnapshot(item.Name) {
 			continue
 		}
 		if n++; n > maxSnapshots {
@@ -133,6 +133,7 @@ func (e *errand) takeDrives(ctx context.Context, other *ledger.Ledger) error {
 		if slices.ContainsFunc(ours, func(o ledger.Drive) bool { return o.ID == d.ID }) {
 			continue
 		}
+		d.DiskKey = "" // by which way its disk is attached there is nothing to this box
 		if err := e.s.ledger.PutDrive(ctx, d); err != nil {
 			return err
 		}

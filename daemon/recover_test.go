@@ -6,11 +6,13 @@ import (
 	"path/filepath"
 	"slices"
 	"strings"
+	"sync"
 	"testing"
 
 	"github.com/klauspost/compress/zstd"
 
 	"bothy/daemon/ledger"
+	"bothy/daemon/offload"
 	"bothy/daemon/state"
 	"bothy/daemon/status"
 )
@@ -54,6 +56,7 @@ func newBox(t *testing.T) (m *sim, card, a, b *simMedium) {
 			t.Fatal(err)
 		}
 	}
+	m.taken(a, b)
 	m.start()
 	m.until("they are there again", func(st *state.State) bool {
 		return driveNamed(st, a.name).ID != "" && driveNamed(st, b.name).ID != "" && idle(st)
@@ -73,6 +76,32 @@ func TestRecover_unasked(t *testing.T) {
 		t.Errorf("%+v", st.Offloads)
 	}
 	asItWas(t, a, card)
+}
+
+// taken has the box believe, between two lives, that it has asked drives already.
+func (m *sim) taken(drives ...*simMedium) {
+	m.t.Helper()
+	l, err := ledger.Open(m.t.Context(), m.cfg.StateDir+"/ledger.db")
+	if err != nil {
+		m.t.Fatal(err)
+	}
+	for _, d := range drives {
+		root, err := os.OpenRoot(d.dir)
+		if err != nil {
+			m.t.Fatal(err)
+		}
+		sources := ledgersOn(&Opened{FS: &offload.RootFS{Root: root}})
+		root.Close()
+		sources[""] = takenWhole
+		for source, stamp := range sources {
+			if err := l.TakeOver(m.t.Context(), d.identity(m.t).ID, source, stamp); err != nil {
+				m.t.Fatal(err)
+			}
+		}
+	}
+	if err := l.Close(); err != nil {
+		m.t.Fatal(err)
+	}
 }
 
 func (m *sim) recover(d *simMedium) *status.Recovered {
@@ -353,4 +382,72 @@ func unfoundedIn(card *simMedium, folder string) bool {
 		}
 	}
 	return true
+}
+
+// A drive that this box knows comes back from another one: what was done there is
+// known here, and read once. A box that was cut before it had asked asks again.
+func TestWelcome_backFromAnotherBox(t *testing.T) {
+	t.Parallel()
+	m, _, a, b := shot(t)
+	var mu sync.Mutex
+	asked := 0
+	was := m.cfg.Published
+	m.cfg.Published = func(st *state.State) {
+		if was != nil {
+			was(st)
+		}
+		mu.Lock()
+		defer mu.Unlock()
+		if st.Errand != nil && st.Errand.Kind == state.ErrandRecover {
+			asked++
+		}
+	}
+	here := m.cfg.StateDir
+	live := func(dir string, offloads int) {
+		t.Helper()
+		m.stop()
+		m.cfg.StateDir = dir
+		m.start()
+		m.until("all is known, and proven", func(st *state.State) bool {
+			return len(st.Offloads) == offloads && driveNamed(st, a.name).Copies == offloads && driveNamed(st, b.name).Copies == offloads && st.Errand == nil && idle(st)
+		})
+	}
+	times := func() int {
+		mu.Lock()
+		defer mu.Unlock()
+		return asked
+	}
+	live(here, 1)
+	if times() != 0 {
+		t.Error("asked about what this box did itself")
+	}
+	// Known, and never asked: that is what a cut leaves.
+	there := here + "-elsewhere"
+	if err := os.Mkdir(there, 0o700); err != nil {
+		t.Fatal(err)
+	}
+	l, err := ledger.Open(t.Context(), there+"/ledger.db")
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, d := range []*simMedium{a, b} {
+		if err := l.PutDrive(t.Context(), ledger.Drive{ID: d.identity(t).ID, Name: d.identity(t).Name}); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if err := l.Close(); err != nil {
+		t.Fatal(err)
+	}
+	live(there, 1)
+	other := m.card("sde", "SKUA_2", 3)
+	m.plug(other)
+	m.untilReleased(other)
+	m.pull(other)
+	m.untilIdle()
+	live(here, 2)
+	n := times()
+	live(here, 2)
+	if times() != n {
+		t.Error("asked again, with nothing new")
+	}
 }

@@ -36,7 +36,7 @@ func (m *sim) enrol(target, name string) error {
 	return err
 }
 
-func (d *simMedium) identity(t *testing.T) identity.Identity {
+func (d *simMedium) identity(t testing.TB) identity.Identity {
 	t.Helper()
 	data, err := os.ReadFile(d.dir + "/" + identityFile)
 	if err != nil {
