@@ -95,6 +95,7 @@ func (s *supervisor) retiredArrived(d *drive) {
 	d.refused = true
 	d.reason = "it is retired; 'bothy enrol " + cmpOr(d.path, d.dev.Node) + " --name NAME' takes it into use again"
 	s.raise(state.DriveRetired, d.subject(), "")
+	s.clear(state.CopyDamaged, d.subject()) // nobody heals it
 	s.noteDrive(d)
 	if s.retired.has(d.identity.ID) {
 		return

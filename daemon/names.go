@@ -19,8 +19,8 @@ func (s *supervisor) nameDrive(d *drive, id Identity) {
 		return
 	}
 	for key, c := range s.conditions {
-		kind := c.Kind()
-		if key.subject == before && strings.HasPrefix(string(kind.Code), "drive-") && s.drivesNamed(before) == 0 {
+		ofDrive := key.code == state.CopyDamaged || strings.HasPrefix(string(key.code), "drive-")
+		if ofDrive && key.subject == before && s.drivesNamed(before) == 0 {
 			s.clear(key.code, before)
 			s.raise(key.code, id.Name, c.Detail)
 		}

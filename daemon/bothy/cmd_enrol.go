@@ -19,7 +19,9 @@ func enrolCommand(c console) *cobra.Command {
 		Use:   "enrol DEVICE|FOLDER --name NAME [flags]",
 		Short: "Give a drive its identity",
 		Long: `Enrol writes the identity of a drive, .bothy/drive.toml, and touches nothing else
-on it. A drive that has an identity keeps it and gets the new name. The running
+on it. A drive that has an identity keeps it and gets the new name, unless another
+drive is called so; a retired one is in use again, and one that was refused since it
+came on another disk than before is taken for the drive that it says it is. The running
 daemon does it for a DEVICE or FOLDER that a drive rule of its policy takes; where
 none runs, a FOLDER can be enrolled all the same.
 
