@@ -103,7 +103,9 @@ func TestTally_losesTogether(t *testing.T) {
 
 // provenJob is a job whose files all stand proven on some drives.
 func provenJob(plan *offload.Plan, drives int) *job {
-	j := &job{plan: plan, tally: newTally(plan)}
+	var cfg Config
+	cfg.setDefaults()
+	j := &job{task: task{s: newSupervisor(cfg)}, plan: plan, tally: newTally(plan)}
 	j.box.Copies = 2
 	for k := range drives {
 		id := fmt.Sprintf("drive-%d", k)
