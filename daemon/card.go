@@ -128,12 +128,11 @@ func (s *supervisor) settle(c *card, out outcome) {
 
 // releaseEarly releases a card while slower drives still get their copies; its
 // job steps aside for those of other cards.
-func (s *supervisor) releaseEarly(j *job, reason string) {
+func (s *supervisor) releaseEarly(j *job, reason string, b basis) {
 	c := j.card
 	if reason == "" || c.job != j || c.gone || c.verdict == state.Release || s.outdated(c) {
 		return
 	}
-	b := j.releaseBasis()
 	if why := s.wavers(b, c.copies); why != "" { // a drive was retired while the word was under way
 		j.withdraw()
 		c.reason = why

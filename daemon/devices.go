@@ -54,7 +54,7 @@ func (s *supervisor) leave(d udev.Device, next udev.Device) {
 		}
 		free := c.job == nil
 		if j := c.job; j != nil {
-			s.releaseEarly(j, j.releasedEarly()) // its word may still be under way
+			s.releaseEarly(j, j.releasedEarly(), j.releaseBasis()) // its word may still be under way
 			free = j.cardFree()
 		}
 		// A card that is released already may be taken out while slower drives

@@ -135,7 +135,8 @@ func (j *job) maybeRelease(ctx context.Context, r *recorder, driveID string) {
 	j.early.released, j.early.basis = reason, basisOf(account)
 	j.letGoIfFreeLocked()
 	j.early.mu.Unlock()
-	j.s.post(func() { j.s.releaseEarly(j, reason) })
+	b := j.releaseBasis()
+	j.s.post(func() { j.s.releaseEarly(j, reason, b) })
 }
 
 // wantsMore reports whether a drive is to have the card whose room nobody has

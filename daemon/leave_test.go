@@ -33,12 +33,13 @@ func TestLeave_releaseWhoseWordIsUnderWay(t *testing.T) {
 		t.Run(name, func(t *testing.T) {
 			t.Parallel()
 			s := stillSupervisor(Config{})
-			s.policy = &policy.Policy{}
+			s.policy = &policy.Policy{Box: policy.Box{Copies: 1}}
 			here := udev.Device{Name: "sda", Disk: "sda", DiskSeq: 1, SizeBytes: 1}
-			c := &card{dev: here, rule: &policy.CardRule{}, phase: state.CardWorking, verdict: state.Hold}
+			c := &card{dev: here, rule: &policy.CardRule{}, phase: state.CardWorking, verdict: state.Hold, copies: 1}
 			ctx, cancel := context.WithCancelCause(t.Context())
 			c.job = &job{task: task{s: s, cancel: cancel, lane: s.traffic.join(nil, false)}, card: c}
 			c.job.early.released, c.job.early.done = tc.released, tc.done
+			c.job.early.basis = basis{{{DriveID: "a", Disks: []string{"sdb"}}}}
 			s.cards = []*card{c}
 			next := udev.Device{}
 			if tc.swapped {

@@ -30,7 +30,7 @@ func (j *job) leaveReports(ctx context.Context, out outcome) {
 	}
 	if out.verdict == state.Release {
 		j.letCardGo()
-		j.s.post(func() { j.s.releaseEarly(j, out.reason) })
+		j.s.post(func() { j.s.releaseEarly(j, out.reason, out.basis) })
 	}
 	bound, cancel := context.WithCancelCause(context.WithoutCancel(ctx))
 	defer cancel(nil)
