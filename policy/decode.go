@@ -79,6 +79,7 @@ var homes = map[string]string{
 	"copies": "[box]", "parallel": "[box]", "timezone": "[box]", "listen": "[status]",
 	"holds": "[[card]]", "folder": "[[card]]", "verify": "[[card]]", "checksum": "[[card]]", "dirty": "[[card]]", "ignore": "[[card]]",
 	"path": "[[drive]]", "reserve": "[[drive]]", "enrol": "[[drive]]", "read_back": "[[drive]]",
+	"role": "[[drive]]", "select": "[[drive]]", "counts": "[[drive]]",
 	"shows": "[[light]]", "led": "[[light]]", "colour": "[[light]]",
 }
 
@@ -177,15 +178,18 @@ func (d *decoder) list(dst *[]string, check func(string) *flaw) func(*value) {
 }
 
 // patterns reads one glob or a list of them.
-func (d *decoder) patterns(dst *Patterns) func(*value) {
+func (d *decoder) patterns(dst *Patterns) func(*value) { return d.globs(dst, checkPattern) }
+
+// globs is patterns that pass check.
+func (d *decoder) globs(dst *Patterns, check func(string) *flaw) func(*value) {
 	return func(v *value) {
 		if v.kind == unstable.Array {
-			d.list((*[]string)(dst), checkPattern)(v)
+			d.list((*[]string)(dst), check)(v)
 			return
 		}
 		var s string
 		before := len(d.errs)
-		if d.text(&s, checkPattern)(v); len(d.errs) == before {
+		if d.text(&s, check)(v); len(d.errs) == before {
 			*dst = Patterns{s}
 		}
 	}

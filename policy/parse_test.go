@@ -39,7 +39,7 @@ func TestParse_defaults(t *testing.T) {
 		}},
 		Drives: []DriveRule{{
 			Name: "bay", Line: 5, Conditions: Conditions{Slot: Patterns{"bay-*"}},
-			ReserveBytes: 1e9, Enrol: "auto", ReadBack: "auto", WhenFull: "next",
+			ReserveBytes: 1e9, Enrol: "auto", ReadBack: "auto", WhenFull: "next", Role: "copies",
 		}},
 	}
 	if diff := cmp.Diff(want, mustParse(t, minimal), sameZone); diff != "" {
@@ -115,7 +115,7 @@ colour = "green"
 			Name: "b", Line: 29, Conditions: Conditions{Udev: map[string]Patterns{"ID_Z": {"?"}}},
 			Folder: DefaultFolder, Verify: VerifyReadBack, Checksum: DefaultChecksum, Dirty: DirtyHold,
 		}},
-		Drives: []DriveRule{{Name: "a", Line: 33, Path: "/mnt/nas", ReserveBytes: 15e8, Enrol: "ask", ReadBack: "after", WhenFull: "hold",
+		Drives: []DriveRule{{Name: "a", Line: 33, Path: "/mnt/nas", ReserveBytes: 15e8, Enrol: "ask", ReadBack: "after", WhenFull: "hold", Role: "copies",
 			Mirror: Mirror{Within: 14 * 24 * time.Hour, Folders: Patterns{"2026-*", "x"}, Text: "since 14d"}}},
 		Lights: []LightRule{{Line: 42, Shows: "card", Slot: Patterns{"s*"}, LED: "green:status", Colour: "green"}},
 	}

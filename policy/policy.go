@@ -184,9 +184,21 @@ type DriveRule struct {
 	// WhenFull says what becomes of a card for which the drive has no room:
 	// FullNext or FullHold.
 	WhenFull string
-	// Mirror says which earlier offloads a drive is given that it lacks.
+	// Mirror says which earlier offloads a drive is given that it lacks; nothing
+	// for a shuttle.
 	Mirror Mirror
+	// Role is RoleCopies or RoleShuttle.
+	Role string
+	// Select is what a shuttle is filled with; nil: only by hand.
+	Select *Selection
+	// Counts: an offload that a shuttle was brought whole is one of the copies that
+	// a release needs. A part of one never is.
+	Counts bool
 }
+
+// Shuttle reports whether the drive carries a chosen part away, and is given no
+// cards.
+func (r DriveRule) Shuttle() bool { return r.Role == RoleShuttle }
 
 // Mirror is what catch-up brings to a drive. The zero value brings everything.
 type Mirror struct {

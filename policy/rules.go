@@ -163,7 +163,7 @@ func (d *decoder) card(t *table) CardRule {
 }
 
 func (d *decoder) drive(t *table) DriveRule {
-	r := DriveRule{Line: t.at.line, ReserveBytes: DefaultReserveBytes, Enrol: EnrolAuto, ReadBack: ReadBackAuto, WhenFull: FullNext}
+	r := DriveRule{Line: t.at.line, ReserveBytes: DefaultReserveBytes, Enrol: EnrolAuto, ReadBack: ReadBackAuto, WhenFull: FullNext, Role: RoleCopies}
 	d.fields(t, "[[drive]]", append([]field{
 		{"name", d.text(&r.Name, checkName)},
 		{"path", d.text(&r.Path, checkDrivePath)},
@@ -173,7 +173,11 @@ func (d *decoder) drive(t *table) DriveRule {
 		{"when_full", d.choice(&r.WhenFull, FullNext, FullHold)},
 		{"mirror", d.text(&r.Mirror.Text, func(s string) (f *flaw) { r.Mirror.None, r.Mirror.Within, f = parseMirror(s); return f })},
 		{"mirror_folders", d.patterns(&r.Mirror.Folders)},
+		{"role", d.choice(&r.Role, RoleCopies, RoleShuttle)},
+		{"select", func(v *value) { d.selection(v, &r.Select) }},
+		{"counts", d.flag(&r.Counts)},
 	}, d.conditions(&r.Conditions)...))
+	d.role(t, r)
 	d.needs(t, "drive", "name", `give it one, like name = "bay"`)
 	if path := t.find("path"); path != nil {
 		for _, key := range conditionKeys {
