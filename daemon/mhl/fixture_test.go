@@ -94,6 +94,15 @@ func sumOf(t tb, algorithm, content string) string {
 // through xmllint (libxml2), a program of others.
 func accepted(t *testing.T, dir string) {
 	t.Helper()
+	manifests, chains := validates(t, dir, "ASCMHL.xsd", "*.mhl"), validates(t, dir, "ASCMHLDirectory.xsd", ChainName)
+	if manifests == 0 || chains == 0 {
+		t.Errorf("nothing to judge: %d manifests, %d chains", manifests, chains)
+	}
+}
+
+// validates holds files whose names match against a schema, and counts them.
+func validates(t *testing.T, dir, schema, pattern string) int {
+	t.Helper()
 	program, err := exec.LookPath("xmllint")
 	if err != nil {
 		if os.Getenv("CI") == "true" {
@@ -101,27 +110,21 @@ func accepted(t *testing.T, dir string) {
 		}
 		t.Skip("left out: xmllint is not installed, so nothing independent judges the files")
 	}
-	judge := func(schema, pattern string) int {
-		var found []string
-		must(t, filepath.WalkDir(dir, func(name string, _ os.DirEntry, err error) error {
-			if ok, _ := filepath.Match(pattern, filepath.Base(name)); ok {
-				found = append(found, name)
-			}
-			return err
-		}))
-		if len(found) == 0 {
-			return 0
+	var found []string
+	must(t, filepath.WalkDir(dir, func(name string, _ os.DirEntry, err error) error {
+		if ok, _ := filepath.Match(pattern, filepath.Base(name)); ok {
+			found = append(found, name)
 		}
-		argv := append([]string{"--noout", "--nonet", "--schema", filepath.Join("../../testdata/standards", schema)}, found...)
-		if out, err := exec.Command(program, argv...).CombinedOutput(); err != nil {
-			t.Errorf("xmllint: %v\n%s", err, out)
-		}
-		return len(found)
+		return err
+	}))
+	if len(found) == 0 {
+		return 0
 	}
-	manifests, chains := judge("ASCMHL.xsd", "*.mhl"), judge("ASCMHLDirectory.xsd", ChainName)
-	if manifests == 0 || chains == 0 {
-		t.Errorf("nothing to judge: %d manifests, %d chains", manifests, chains)
+	argv := append([]string{"--noout", "--nonet", "--schema", filepath.Join("../../testdata/standards", schema)}, found...)
+	if out, err := exec.Command(program, argv...).CombinedOutput(); err != nil {
+		t.Errorf("xmllint: %v\n%s", err, out)
 	}
+	return len(found)
 }
 
 func read(t tb, root *os.Root, name string) []byte {

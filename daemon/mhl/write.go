@@ -25,9 +25,14 @@ type xmlWriter struct {
 	err     error // of what is written; those of w are in w
 }
 
-func newXMLWriter(w io.Writer) *xmlWriter {
+const xmlDeclaration = `<?xml version="1.0" encoding="UTF-8"?>` + "\n"
+
+func newXMLWriter(w io.Writer) *xmlWriter { return startXML(w, xmlDeclaration) }
+
+// startXML is newXMLWriter for a document that begins in another way.
+func startXML(w io.Writer, begin string) *xmlWriter {
 	x := &xmlWriter{w: bufio.NewWriterSize(w, writeBufferBytes)}
-	x.w.WriteString(`<?xml version="1.0" encoding="UTF-8"?>` + "\n")
+	x.w.WriteString(begin)
 	return x
 }
 
