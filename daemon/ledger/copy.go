@@ -16,6 +16,9 @@ const (
 	CopyIncomplete = "incomplete" // salvage of a card that could not be read whole
 	CopyFailed     = "failed"     // given up after faults
 	CopyLost       = "lost"       // was proven once; is missing or changed now
+	// CopyHanded: what was chosen of it stands proven on a shuttle, under its final
+	// name. It counts for nothing, even when all of it was chosen.
+	CopyHanded = "handed-over"
 )
 
 // Copy is one offload on one drive.

@@ -88,7 +88,7 @@ func (l *Ledger) FindOffloads(ctx context.Context, q OffloadQuery) (list []Where
 }
 
 // finished are the statuses of copies that stand under their final names.
-const finished = "('" + CopyProven + "', '" + CopyUnproven + "', '" + CopyIncomplete + "')"
+const finished = "('" + CopyProven + "', '" + CopyUnproven + "', '" + CopyIncomplete + "', '" + CopyHanded + "')"
 
 // where makes a condition on offloads o.
 func (q OffloadQuery) where(ctx context.Context, tx *sql.Tx) (string, []any, error) {
