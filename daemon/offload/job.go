@@ -19,6 +19,9 @@ const UnfinishedSuffix = ".unfinished"
 // whole.
 const IncompleteSuffix = ".incomplete"
 
+// PartSuffix marks the folder of a chosen part of what a card held.
+const PartSuffix = ".part"
+
 // SalvageSuffix marks a file that holds what could be read of one of the card's,
 // with zeros for what could not. It may be followed by "-2" and so on where the
 // card has that name too.

@@ -71,12 +71,20 @@ func (r *run) measure(d *Drive) (need int64, err error) {
 			return 0, fmt.Errorf("%w: %q has %s and %s holds no file above %s", ErrRefused,
 				f.Path, Bytes(f.SizeBytes), fsName(d), Bytes(limit))
 		}
-		need += manifestBytes
-		if _, held := d.Held[f.Path]; !held {
-			need += (f.SizeBytes + blockBytes - 1) / blockBytes * blockBytes
+	}
+	return RoomFor(r.job.Plan, d.Held), nil
+}
+
+// RoomFor is how much a plan takes up on a drive where some of its files are held
+// already.
+func RoomFor(p *Plan, held map[string]Checksums) (needBytes int64) {
+	for i := range p.Files {
+		needBytes += manifestBytes
+		if _, there := held[p.Files[i].Path]; !there {
+			needBytes += (p.Files[i].SizeBytes + blockBytes - 1) / blockBytes * blockBytes
 		}
 	}
-	return need + int64(len(r.job.Plan.Dirs))*blockBytes + 4<<20, nil
+	return needBytes + int64(len(p.Dirs))*blockBytes + 4<<20
 }
 
 func fsName(d *Drive) string {
