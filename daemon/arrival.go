@@ -47,10 +47,11 @@ func (s *supervisor) driveIdentified(d *drive, found identified) {
 	s.errands.anew()
 	s.cfg.Log.Info("drive is ready", "drive", d.identity.Name, "device", d.dev.Name, "free", offload.Bytes(d.freeBytes))
 	s.noteDrive(d)
+	s.counting(d)
 	s.welcome(d, found)
 	s.checkNames()
 	s.askHealth(d)
-	if s.copyCount[d.identity.ID] == 0 {
+	if s.copyCount[d.identity.ID] == 0 && !d.rule.Shuttle() {
 		s.errands.looked[d.token()] = true // there is nothing to look for
 	}
 }

@@ -29,14 +29,18 @@ func (e *errand) look(ctx context.Context) {
 	}
 	for _, w := range list {
 		for _, c := range w.Copies {
-			if c.DriveID != d.identity.ID || holds(w, d.identity.ID) == "" {
+			if c.DriveID != d.identity.ID || keeps(w, d.identity.ID) == "" {
 				continue
 			}
 			if e.yield(ctx) != nil {
 				return
 			}
-			if err := e.thereBy(ctx, d, c); err != nil && !d.hung() && ctx.Err() == nil {
+			err := e.thereBy(ctx, d, c)
+			if err != nil && !d.hung() && ctx.Err() == nil {
 				e.copyLost(ctx, d, c, err)
+			}
+			if err == nil && d.rule.Shuttle() {
+				e.handedBy(ctx, d, w)
 			}
 		}
 	}
@@ -194,13 +198,8 @@ func (e *errand) judgeSources(ctx context.Context, ej offload.Job, res offload.R
 		}
 		e.find(from.ID, state.CopyDamaged, fmt.Sprintf("%s on %s: %v: %d of its files, first %q, when another drive was to have them from here",
 			from.Folder, from.Name, offload.ErrMismatch, len(damaged), damaged[0]))
-		var ours []string
-		for _, name := range damaged {
-			if ej.Recorder.(errandRecorder).known[name] {
-				ours = append(ours, name)
-			}
-		}
-		e.recorderFailed(e.s.ledger.RecordUnproven(context.WithoutCancel(ctx), e.piece.offload.ID, from.ID, ours))
+		account := ej.Recorder.(errandAccount)
+		e.recorderFailed(e.s.ledger.RecordUnproven(context.WithoutCancel(ctx), account.about(), from.ID, account.ours(damaged)))
 	}
 }
 

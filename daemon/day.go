@@ -23,6 +23,9 @@ type dayMaker struct {
 	boxName string
 	boxID   string
 	now     func() (time.Time, bool)
+	// only is a shuttle's id: the report tells of what it carries and of nothing
+	// else. Empty: of the whole day.
+	only string
 	// step is called for each file that is read; nil: nobody waits for it.
 	step func()
 }
@@ -62,6 +65,9 @@ func (m *dayMaker) make(ctx context.Context, date string) (*report.Day, error) {
 	}
 	to := from.AddDate(0, 0, 1)
 	list, err := m.ledger.BegunBetween(ctx, from, to)
+	if m.only != "" {
+		list = m.onlyHanded(list)
+	}
 	if err != nil || len(list) == 0 {
 		return nil, err
 	}
@@ -85,6 +91,9 @@ func (m *dayMaker) make(ctx context.Context, date string) (*report.Day, error) {
 	for _, w := range list {
 		day.ClockTrusted = day.ClockTrusted && w.Started.Trusted
 		day.Offloads = append(day.Offloads, m.offload(ctx, w, names))
+	}
+	if m.only != "" {
+		conditions, day.MoreConditions = nil, 0 // they are the box's business
 	}
 	for _, c := range conditions {
 		kind := state.Condition{Code: state.Code(c.Code)}.Kind()
@@ -130,6 +139,9 @@ func (m *dayMaker) files(files iter.Seq2[ledger.FileProofs, error], copies []rep
 						out.ProvenAt[i] = p.At.Wall
 					}
 				}
+			}
+			if err == nil && m.only != "" && !m.carries(out, copies) {
+				continue
 			}
 			if !yield(out, err) {
 				return

@@ -66,9 +66,13 @@ func (d *drive) subject() string {
 func (s *supervisor) takeDrive(ctx context.Context, dev *device, rule *policy.DriveRule) {
 	for _, d := range s.drives {
 		if d.path == "" && d.dev.Name == dev.Name && d.dev.DiskSeq == dev.DiskSeq {
+			before := uncounted(d.rule)
 			d.dev, d.rule = dev.Device, rule
 			if d.identity.ID == "" && !d.identifying {
 				s.identify(ctx, d)
+			}
+			if uncounted(rule) != before {
+				s.counting(d)
 			}
 			return
 		}

@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"slices"
+	"sync/atomic"
 	"time"
 
 	"bothy/daemon/ledger"
@@ -18,8 +19,12 @@ type errand struct {
 	task
 	piece piece
 	began time.Time
-	told  func(*status.Recovered, error) // somebody waits for it
+	told  func(errandOutcome) // somebody waits for it
 	out   errandOutcome
+	cards atomic.Pointer[map[string]bool] // keys of the cards that a handover is about
+
+	bytes, done int64  // of a handover
+	historyFrom string // the drive whose manifests go along with a whole copy
 }
 
 // piece is what one errand is about.
@@ -29,20 +34,26 @@ type piece struct {
 	round   ledger.Round   // of a patrol
 	from    []string       // ids of drives that are read
 	to      []string       // ids of drives that are written, or looked at
+	// selection is what a shuttle is to have, but for the offloads in skip.
+	selection policy.Selection
+	skip      map[string]bool
 }
 
 // errandOutcome is how an errand ended.
 type errandOutcome struct {
 	findings []driveFinding
 	// missed says of drives that did not get what they lack why; by drive id.
-	missed  map[string]string
-	gaveWay bool // it was ended for a card's sake
-	proven  bool // a patrol's round is over
-	found   bool // a patrol has found damage
-	healed  int  // files
-	// recovered is what was taken over from a drive, and recoverErr why not more.
-	recovered  *status.Recovered
-	recoverErr error
+	missed    map[string]string
+	gaveWay   bool               // it was ended for a card's sake
+	proven    bool               // a patrol's round is over
+	found     bool               // a patrol has found damage
+	healed    int                // files
+	recovered *status.Recovered  // what was taken over from a drive
+	handed    *status.HandedOver // what a shuttle was brought
+	handedIDs []string           // of which offloads
+	unhanded  map[string]string  // why it lacks something of an offload; by its id
+	counting  bool               // some of it counts
+	err       error              // why there is not more, for who asked
 }
 
 // driveFinding is a condition to raise about a drive.
@@ -74,6 +85,8 @@ func (e *errand) run(ctx context.Context) {
 		e.patrol(ctx)
 	case state.ErrandRecover:
 		e.recover(ctx)
+	case state.ErrandHandover:
+		e.handOver(ctx)
 	}
 }
 
@@ -98,6 +111,8 @@ type attachedDrive struct {
 	id, token string
 	mirror    policy.Mirror
 	looked    bool // since it was attached
+	shuttle   bool
+	selection *policy.Selection // of a shuttle; nil: only by hand
 }
 
 // planned is what there is to do among drives.
@@ -127,6 +142,7 @@ type errandPlanner struct {
 	// longest ago; empty when no patrol may begin.
 	rounds []ledger.Round
 	after  time.Duration // how old a proof is when it is taken again
+	needs  *shuttleNeeds
 }
 
 // plan says what is to be done next. A drive that came back is looked at first,
@@ -135,7 +151,7 @@ type errandPlanner struct {
 func (e *errandPlanner) plan() planned {
 	p := planned{behind: map[string]lagging{}, lost: e.lost()}
 	for _, d := range e.drives {
-		if !d.looked && slices.ContainsFunc(e.list, func(w ledger.Whereabouts) bool { return holds(w, d.id) != "" }) {
+		if !d.looked && slices.ContainsFunc(e.list, func(w ledger.Whereabouts) bool { return keeps(w, d.id) != "" }) {
 			p.next = &piece{kind: state.ErrandLook, to: []string{d.id}}
 			return p
 		}
@@ -165,6 +181,9 @@ func (e *errandPlanner) plan() planned {
 	}
 	if heal := e.heal(); heal != nil {
 		p.next = heal
+	}
+	if shuttle := e.handOver(&p); p.next == nil {
+		p.next = shuttle
 	}
 	if p.next == nil {
 		p.next = e.patrol()
@@ -196,7 +215,7 @@ func (e *errandPlanner) heal() *piece {
 	for _, w := range e.list {
 		for _, d := range e.drives {
 			from, _ := sourcesOf(w, e.drives)
-			if !spoilt(w, d.id) || len(from) == 0 || holds(w, from[0]) != ledger.CopyProven || e.tried[missKey(w.ID, d.token)] != "" {
+			if d.shuttle || !spoilt(w, d.id) || len(from) == 0 || holds(w, from[0]) != ledger.CopyProven || e.tried[missKey(w.ID, d.token)] != "" {
 				continue
 			}
 			return &piece{kind: state.ErrandHeal, offload: w.Offload, from: from, to: []string{d.id}}
@@ -230,7 +249,7 @@ func (e *errandPlanner) due(proof ledger.Moment) bool {
 
 // lacks reports whether a drive is to have an offload and has not.
 func (e *errandPlanner) lacks(w ledger.Whereabouts, d attachedDrive, copies int) bool {
-	return copies > 0 && holds(w, d.id) == "" && wants(d.mirror, w.Offload, e.at) && !e.covered(w, d.id)
+	return copies > 0 && !d.shuttle && holds(w, d.id) == "" && wants(d.mirror, w.Offload, e.at) && !e.covered(w, d.id)
 }
 
 // hindered says why a drive cannot be given an offload now; empty when it can.
@@ -269,6 +288,15 @@ func holds(w ledger.Whereabouts, driveID string) string {
 		}
 	}
 	return ""
+}
+
+// keeps is holds for what a drive is known to have under a final name, whether it
+// counts or not.
+func keeps(w ledger.Whereabouts, driveID string) string {
+	if slices.ContainsFunc(w.Copies, func(c ledger.Copy) bool { return c.DriveID == driveID && c.Status == ledger.CopyHanded }) {
+		return ledger.CopyHanded
+	}
+	return holds(w, driveID)
 }
 
 // spoilt: a drive's copy counts no more, and stands in its place still. To mend

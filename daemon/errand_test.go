@@ -93,7 +93,7 @@ func TestPlanErrands(t *testing.T) {
 	} {
 		t.Run(tc.name, func(t *testing.T) {
 			t.Parallel()
-			p := (&errandPlanner{tc.list, tc.drives, tc.tried, func(w ledger.Whereabouts, id string) bool { return w.CardLabel == "on "+id }, ledger.Moment{Wall: shotAt.AddDate(0, 0, 3), Trusted: true}, nil, 0}).plan()
+			p := (&errandPlanner{tc.list, tc.drives, tc.tried, func(w ledger.Whereabouts, id string) bool { return w.CardLabel == "on "+id }, ledger.Moment{Wall: shotAt.AddDate(0, 0, 3), Trusted: true}, nil, 0, nil}).plan()
 			got := ""
 			if p.next != nil {
 				got = strings.TrimSpace(p.next.kind+" "+p.next.offload.ID) + " " + strings.Join(p.next.from, ",") + ">" + strings.Join(p.next.to, ",")
@@ -121,7 +121,7 @@ func TestPlanErrands_clock(t *testing.T) {
 		w := about("1", on("a", ledger.CopyProven))
 		w.Started.Trusted = trusted.then
 		p := (&errandPlanner{[]ledger.Whereabouts{w}, drives, nil, func(ledger.Whereabouts, string) bool { return false },
-			ledger.Moment{Wall: shotAt.AddDate(0, 0, 3), Trusted: trusted.now}, nil, 0}).plan()
+			ledger.Moment{Wall: shotAt.AddDate(0, 0, 3), Trusted: trusted.now}, nil, 0, nil}).plan()
 		if old := trusted.then && trusted.now; (p.next == nil) != old {
 			t.Errorf("%+v: %+v", trusted, p.next)
 		}

@@ -10,7 +10,6 @@ import (
 	"bothy/daemon/ledger"
 	"bothy/daemon/offload"
 	"bothy/daemon/state"
-	"bothy/daemon/status"
 	"bothy/policy"
 )
 
@@ -26,13 +25,15 @@ type errands struct {
 	asked           []errandRequest   // by a person, in order
 	looked          map[string]bool   // tokens of drives whose copies were looked for
 	tried           map[string]string // what went wrong, by missKey
+	level           map[string]bool   // what shuttles have all of, by levelKey; of the plan that is being made
 	budget          patrolBudget
 }
 
-// errandRequest is a drive that somebody wants to be looked through.
+// errandRequest is a drive that somebody wants something done with.
 type errandRequest struct {
-	driveID string
-	told    func(*status.Recovered, error)
+	driveID   string
+	selection *policy.Selection // it is to be filled with; nil: to be looked through
+	told      func(errandOutcome)
 }
 
 // patrolBudget is how much longer a patrol may work. It fills up evenly over the
@@ -98,8 +99,8 @@ func (s *supervisor) scheduleErrands(ctx context.Context) {
 	if len(e.asked) > 0 {
 		next := e.asked[0]
 		e.asked = e.asked[1:]
-		if !s.startErrand(ctx, &piece{kind: state.ErrandRecover, to: []string{next.driveID}}, next.told) {
-			next.told(nil, fmt.Errorf("%w: the drive is not there any more", ErrRefused))
+		if !s.startErrand(ctx, s.askedFor(next), next.told) {
+			next.told(errandOutcome{err: fmt.Errorf("%w: the drive is not there any more", ErrRefused)})
 		}
 		return
 	}
@@ -111,14 +112,15 @@ func (s *supervisor) scheduleErrands(ctx context.Context) {
 	var drives []attachedDrive
 	for _, d := range s.drives {
 		if d.usable() {
-			drives = append(drives, attachedDrive{d.identity.ID, d.token(), d.rule.Mirror, e.looked[d.token()]})
+			drives = append(drives, attachedDrive{d.identity.ID, d.token(), d.rule.Mirror, e.looked[d.token()], d.rule.Shuttle(), d.rule.Select})
 		}
 	}
 	tried := map[string]string{}
 	for key, why := range e.tried {
 		tried[key] = why
 	}
-	at, l, after := moment(s.cfg.Now), s.ledger, s.policy.Patrol.After
+	at, l, after, box := moment(s.cfg.Now), s.ledger, s.policy.Patrol.After, s.policy.Box
+	needs := &shuttleNeeds{ledger: l, ctx: ctx, level: e.level, day: func(w ledger.Whereabouts) string { return box.Day(w.Started.Wall) }}
 	s.work.Go(func() {
 		list, err := l.Whereabouts(ctx)
 		list = s.retired.inUse(list)
@@ -127,12 +129,14 @@ func (s *supervisor) scheduleErrands(ctx context.Context) {
 		if patrol && err == nil {
 			var ids []string
 			for _, d := range drives {
-				ids = append(ids, d.id)
+				if !d.shuttle { // it may be away for long, and is for others to prove
+					ids = append(ids, d.id)
+				}
 			}
 			rounds, err = l.Rounds(ctx, ids...)
 		}
-		p := (&errandPlanner{list, drives, tried, c.covered, at, rounds, after}).plan()
-		err = errors.Join(err, c.err)
+		p := (&errandPlanner{list, drives, tried, c.covered, at, rounds, after, needs}).plan()
+		err = errors.Join(err, c.err, needs.err)
 		s.post(func() {
 			e.planned = false
 			if ctx.Err() != nil {
@@ -200,7 +204,7 @@ func (s *supervisor) takePlan(ctx context.Context, p planned) {
 }
 
 // startErrand is false when a drive that is needed is gone.
-func (s *supervisor) startErrand(ctx context.Context, p *piece, told func(*status.Recovered, error)) bool {
+func (s *supervisor) startErrand(ctx context.Context, p *piece, told func(errandOutcome)) bool {
 	var use []*drive
 	for _, d := range s.drives {
 		if d.usable() && p.uses(d.identity.ID) {
@@ -275,9 +279,19 @@ func (s *supervisor) errandEnded(e *errand) {
 		s.raise(f.code, names[f.driveID], f.detail)
 	}
 	s.recallOffload(e.piece.offload.ID)
-	if e.told != nil {
-		s.recallRecovered()
-		e.told(e.out.recovered, e.out.recoverErr)
+	if e.piece.kind == state.ErrandHandover {
+		s.handoverEnded(e)
+	}
+	switch {
+	case e.told == nil:
+	case e.out.gaveWay && e.piece.kind == state.ErrandHandover: // it goes on when the card has had its turn
+		again := errandRequest{e.piece.to[0], &e.piece.selection, e.told}
+		s.errands.asked = append([]errandRequest{again}, s.errands.asked...)
+	default:
+		if e.out.recovered != nil {
+			s.recallRecovered()
+		}
+		e.told(e.out)
 	}
 }
 
@@ -326,7 +340,15 @@ func (s *supervisor) recallOffload(id string) {
 // whether one is still at it.
 func (s *supervisor) makeWay(c *card) bool {
 	e := s.errands.running
-	if e == nil || e.piece.offload.CardKey == "" || e.piece.offload.CardKey != cardKey(c.dev) {
+	if e == nil {
+		return false
+	}
+	key := cardKey(c.dev)
+	about := key != "" && e.piece.offload.CardKey == key
+	if keys := e.cards.Load(); keys != nil {
+		about = about || (*keys)[key]
+	}
+	if !about {
 		return false
 	}
 	e.cancel(errGiveWay)

@@ -86,7 +86,11 @@ func (s *supervisor) settleFolders(ctx context.Context) {
 			continue
 		}
 		if rule := wanted[d.path]; rule != nil {
+			before := uncounted(d.rule)
 			d.rule = rule
+			if uncounted(rule) != before {
+				s.counting(d)
+			}
 			delete(wanted, d.path)
 		} else if d.users == 0 {
 			s.driveLeft(d)

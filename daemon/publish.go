@@ -123,7 +123,7 @@ func (s *supervisor) drivesToShow(now time.Time, trusted bool) []state.Drive {
 			ID: d.identity.ID, Name: d.subject(), Device: d.dev.Name, Path: d.path, Slot: d.dev.Slot, Rule: d.rule.Name,
 			FSType: d.dev.FSType, Attached: true, InUse: d.users > 0 || d.identifying, Full: d.full, Failing: d.failing,
 			Refused: d.refused, Reason: d.reason, Retired: s.retired.has(d.identity.ID), Formerly: s.formerly[d.identity.ID], Health: d.healthShown(), SizeBytes: d.sizeBytes, FreeBytes: d.freeBytes,
-			Copies: s.copyCount[d.identity.ID], Room: s.roomOn(d.identity.ID, d.freeBytes-d.rule.ReserveBytes, now, trusted), LastSeenAt: counts[d.identity.ID].LastSeen.Wall,
+			Copies: s.copyCount[d.identity.ID], Room: s.roomFor(d, now, trusted), LastSeenAt: counts[d.identity.ID].LastSeen.Wall,
 		})
 		shown[d.identity.ID] = true
 	}
@@ -215,6 +215,8 @@ func copyPhase(status string) state.CopyPhase {
 		return state.CopyIncomplete
 	case ledger.CopyUnproven:
 		return state.CopyUnproven
+	case ledger.CopyHanded:
+		return state.CopyHanded
 	case ledger.CopyOpen, ledger.CopyFinishing:
 		return state.CopyUnfinished
 	}

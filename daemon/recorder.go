@@ -108,6 +108,14 @@ type errandRecorder struct {
 	known     map[string]bool // paths of the card's files
 }
 
+// errandAccount is what a recorder knows of the offload that drives are read for.
+type errandAccount interface {
+	about() (offloadID string)
+	ours(paths []string) []string
+}
+
+func (r errandRecorder) about() string { return r.offloadID }
+
 func (r errandRecorder) ours(paths []string) (list []string) {
 	for _, name := range paths {
 		if r.known[name] {

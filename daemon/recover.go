@@ -35,14 +35,14 @@ func (e *errand) recover(ctx context.Context) {
 	d := e.drives[0]
 	e.out.recovered = &status.Recovered{Drive: d.identity.Name}
 	if d.opened == nil {
-		e.out.recoverErr = d.err
+		e.out.err = d.err
 		return
 	}
 	err := e.takeSnapshots(ctx, d)
 	if err == nil {
 		err = e.takeManifests(ctx, d)
 	}
-	e.out.recoverErr = err
+	e.out.err = err
 }
 
 // takeSnapshots reads the ledgers that boxes left on a drive.
@@ -326,30 +326,21 @@ func (r *sourceReader) Read(p []byte) (int, error) {
 
 // recoverDrive has a drive looked through, and waits for that.
 func (s *supervisor) recoverDrive(ctx context.Context, target string) (*status.Recovered, error) {
-	type answer struct {
-		found *status.Recovered
-		err   error
-	}
-	answers := make(chan answer, 1)
+	answers := make(chan errandOutcome, 1)
 	s.post(func() {
-		d := s.findDrive(target)
-		for _, named := range s.drives {
-			if d == nil && target != "" && (named.identity.Name == target || named.identity.ID == target) {
-				d = named
-			}
-		}
+		d := s.driveNamed(target)
 		switch {
 		case s.ledger == nil:
-			answers <- answer{err: fmt.Errorf("%w: there is no ledger to take anything into", ErrRefused)}
+			answers <- errandOutcome{err: fmt.Errorf("%w: there is no ledger to take anything into", ErrRefused)}
 		case d == nil || !d.usable():
-			answers <- answer{err: fmt.Errorf("%w: no drive %q is attached and in order; 'bothy status' lists them", ErrRefused, target)}
+			answers <- errandOutcome{err: fmt.Errorf("%w: no drive %q is attached and in order; 'bothy status' lists them", ErrRefused, target)}
 		default:
-			s.errands.asked = append(s.errands.asked, errandRequest{d.identity.ID, func(r *status.Recovered, err error) { answers <- answer{r, err} }})
+			s.errands.asked = append(s.errands.asked, errandRequest{d.identity.ID, nil, func(out errandOutcome) { answers <- out }})
 		}
 	})
 	select {
 	case a := <-answers:
-		return a.found, a.err
+		return a.recovered, a.err
 	case <-ctx.Done():
 		return nil, ctx.Err()
 	case <-s.quit:

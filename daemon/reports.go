@@ -6,12 +6,9 @@ import (
 	"fmt"
 	"io"
 	"io/fs"
-	"os"
 	"path"
 	"slices"
 	"strings"
-
-	"golang.org/x/sys/unix"
 
 	"bothy/daemon/report"
 	"bothy/daemon/state"
@@ -56,9 +53,17 @@ func (t *task) leaveDays(ctx context.Context, drives []*jobDrive, offloadIDs []s
 	}
 	for _, day := range days {
 		made := dayMaker{ledger: t.s.ledger, box: t.box, boxName: t.boxName, boxID: t.boxID, now: t.s.cfg.Now}
-		t.leave(ctx, drives, "the day's report", func(ctx context.Context, h *share, o *Opened, step func()) error {
-			return h.leaveReport(ctx, o, made, day, step)
-		})
+		for _, d := range drives {
+			if d.rule.Shuttle() {
+				made.only = d.identity.ID
+			} else {
+				made.only = ""
+			}
+			of := made
+			t.leave(ctx, []*jobDrive{d}, "the day's report", func(ctx context.Context, h *share, o *Opened, step func()) error {
+				return h.leaveReport(ctx, o, of, day, step)
+			})
+		}
 	}
 }
 
@@ -131,17 +136,8 @@ func cmpErr(a, b error) error {
 // ourReport reports whether a file says of itself that it is this box's report. One
 // that cannot be read is not.
 func ourReport(o *Opened, name string, format report.Format, boxID string) bool {
-	f, err := o.Root.OpenFile(name, os.O_RDONLY|unix.O_NONBLOCK|unix.O_NOFOLLOW, 0)
-	if err != nil {
-		return false
-	}
-	defer f.Close()
-	begin := make([]byte, report.MarkBytes)
-	n, err := io.ReadFull(f, begin)
-	if err != nil && !errors.Is(err, io.EOF) && !errors.Is(err, io.ErrUnexpectedEOF) {
-		return false
-	}
-	return report.Ours(format, begin[:n], boxID)
+	begin, err := beginOf(o, name, report.MarkBytes)
+	return err == nil && report.Ours(format, begin, boxID)
 }
 
 // dayReport makes the report of a day for whoever asks; nil when there is none.

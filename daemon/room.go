@@ -46,6 +46,15 @@ func roomLeft(list []ledger.Offload, now time.Time, trusted bool, roomBytes int6
 // whole rounds down to what an int of any machine holds.
 func whole(f float64) int { return int(min(f, math.MaxInt32)) }
 
+// roomFor foretells how much more goes on an attached drive. A shuttle is given no
+// cards.
+func (s *supervisor) roomFor(d *drive, now time.Time, trusted bool) state.Room {
+	if d.rule.Shuttle() {
+		return state.Room{}
+	}
+	return s.roomOn(d.identity.ID, d.freeBytes-d.rule.ReserveBytes, now, trusted)
+}
+
 // roomOn foretells how much more goes on a drive that is known.
 func (s *supervisor) roomOn(id string, bytes int64, now time.Time, trusted bool) state.Room {
 	if id == "" {

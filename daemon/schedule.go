@@ -49,7 +49,7 @@ func (s *supervisor) schedule(ctx context.Context) {
 // which was taken out and put in again, comes later.
 func (s *supervisor) drivesFor(c *card) (use []*drive, fresh bool) {
 	for _, d := range s.drives {
-		if !d.usable() || d.dev.Disk != "" && d.dev.Disk == c.dev.Disk {
+		if !d.usable() || d.rule.Shuttle() || d.dev.Disk != "" && d.dev.Disk == c.dev.Disk {
 			continue
 		}
 		busy := slices.ContainsFunc(s.twins(c), func(j *job) bool {
@@ -102,7 +102,7 @@ func (s *supervisor) begin(ctx context.Context, c *card, use []*drive, released 
 		j.stands, j.early.basis = c.reason, c.basis
 	}
 	for _, d := range s.drives {
-		if !d.usable() && d.identity.ID != "" {
+		if (!d.usable() || uncounted(d.rule)) && d.identity.ID != "" {
 			j.unfit[d.identity.ID] = true
 		}
 	}
@@ -145,7 +145,7 @@ func (s *supervisor) ended(j *job, out outcome) {
 		if s.phase != state.Stopping {
 			s.decideAgain(s.life)
 		}
-		if s.outdated(c) { // also at the end: a light is the last that is seen
+		if s.outdated(c) || lent(j.drives) { // also at the end: a light is the last that is seen
 			s.requeue(c)
 		}
 	}

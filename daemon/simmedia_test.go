@@ -39,6 +39,7 @@ type simMedium struct {
 	alive atomic.Int32      // mounts
 	// retired: what it holds founds no release.
 	retired atomic.Bool
+	free    atomic.Int64 // bytes that it says are free; 0: as its folder has
 	// mounts are those of each insertion; guarded by sim.mu. What is mounted of
 	// an insertion that was pulled harms nobody who pulls the next.
 	mounts map[uint64]int
@@ -286,8 +287,13 @@ func (m *sim) opened(ctx context.Context, d *simMedium, seq uint64) (*Opened, er
 	}
 	in := insertion{d, seq}
 	d.mounted(seq, 1)
+	var space func() (int64, int64, error) // nil: that of the folder
+	if free := d.free.Load(); free > 0 {
+		space = func() (int64, int64, error) { return free, 64 << 30, nil }
+	}
 	return &Opened{
-		Root: root, Limits: d.limits, Medium: in, Disks: []string{d.disk}, Dirty: d.dirty,
+		Space: space,
+		Root:  root, Limits: d.limits, Medium: in, Disks: []string{d.disk}, Dirty: d.dirty,
 		FS: &simFS{RootFS: offload.RootFS{Root: root, Limits: d.limits}, in: in},
 		Release: func(context.Context) error {
 			defer d.mounted(seq, -1)

@@ -77,7 +77,7 @@ func newSupervisor(cfg Config) *supervisor {
 		cfg: cfg, started: now, phase: state.Starting,
 		calls: make(chan func(), 64), quit: make(chan struct{}),
 		devices: map[string]*device{}, blocked: map[string]bool{}, folders: map[string]*folder{}, conditions: map[conditionKey]state.Condition{},
-		traffic: newTraffic(), claims: newClaims(), retired: newRetired(), engine: offload.Run, errands: errands{looked: map[string]bool{}, tried: map[string]string{}},
+		traffic: newTraffic(), claims: newClaims(), retired: newRetired(), engine: offload.Run, errands: errands{looked: map[string]bool{}, tried: map[string]string{}, level: map[string]bool{}},
 	}
 	s.mounted = newMounted(func() { s.post(func() { s.vacated(s.life) }) })
 	s.log = newWatchedLog(cfg.Log.Handler())

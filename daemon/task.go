@@ -50,6 +50,9 @@ func (s *supervisor) taskEnded(t *task, clears bool) {
 		}
 		if d.identity.ID != "" && !d.drive.gone {
 			s.noteDrive(d.drive)
+			if uncounted(d.drive.rule) { // it may have become so meanwhile
+				s.counting(d.drive)
+			}
 		}
 	}
 	s.vacated(s.life)

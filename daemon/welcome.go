@@ -5,8 +5,6 @@ import (
 	"fmt"
 	"slices"
 	"strings"
-
-	"bothy/daemon/status"
 )
 
 // ledgersOn tells the ledgers apart that boxes left on a drive: by name, with size
@@ -37,7 +35,7 @@ const takenWhole = "all"
 // and afterwards what has come on it since. It is noted when that is done, and not
 // before, so that neither a cut nor a pulled plug makes the box forget to ask.
 func (s *supervisor) welcome(d *drive, found identified) {
-	if s.ledger == nil {
+	if s.ledger == nil || d.rule.Shuttle() {
 		return
 	}
 	ctx, id, name := context.WithoutCancel(s.life), d.identity.ID, d.identity.Name
@@ -69,7 +67,8 @@ func (s *supervisor) welcome(d *drive, found identified) {
 		note()
 		return
 	}
-	s.errands.asked = append(s.errands.asked, errandRequest{id, func(r *status.Recovered, err error) {
+	s.errands.asked = append(s.errands.asked, errandRequest{id, nil, func(out errandOutcome) {
+		r, err := out.recovered, out.err
 		if err != nil {
 			s.cfg.Log.Warn("what a drive tells of other boxes could not be read", "drive", name, "err", err)
 			return

@@ -93,6 +93,10 @@ func (a actions) Retire(ctx context.Context, drive string, confirm bool) (*statu
 	return a.s.retireDrive(ctx, drive, confirm)
 }
 
+func (a actions) HandOver(ctx context.Context, drive string, selection []string) (*status.HandedOver, error) {
+	return a.s.handOverByHand(ctx, drive, selection)
+}
+
 func (a actions) Reload(ctx context.Context) error {
 	done := make(chan error, 1)
 	a.s.post(func() {

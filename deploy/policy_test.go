@@ -24,13 +24,14 @@ func TestSamplePolicy_parses(t *testing.T) {
 		t.Errorf("got %d card, %d drive, %d light rules, %d copies; want 3, 1, 4, 2",
 			len(p.Cards), len(p.Drives), len(p.Lights), p.Box.Copies)
 	}
-	uncommented := strings.NewReplacer("#[[", "[[", "#name", "name", "#path", "path").Replace(string(data))
+	uncommented := strings.NewReplacer("#[[", "[[", "#name", "name", "#path", "path",
+		"#label", "label", "#role", "role", "#select", "select", "#counts", "counts").Replace(string(data))
 	p, err = policy.Parse("policy.toml", []byte(uncommented))
 	if err != nil {
 		t.Fatal(err)
 	}
-	if len(p.Drives) != 2 || p.Drives[1].Path != "/mnt/station" {
-		t.Errorf("the commented drive rule reads as %+v", p.Drives[1:])
+	if len(p.Drives) != 3 || !p.Drives[0].Shuttle() || p.Drives[0].Select == nil || p.Drives[2].Path != "/mnt/station" {
+		t.Errorf("the commented drive rules read as %+v", p.Drives)
 	}
 }
 

@@ -9,6 +9,7 @@ func commands(c console) []*cobra.Command {
 		copyCommand(c),
 		enrolCommand(c),
 		explainCommand(c),
+		handoverCommand(c),
 		listCommand(c),
 		missingCommand(c),
 		recoverCommand(c),

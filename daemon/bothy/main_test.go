@@ -33,6 +33,7 @@ func TestStories(t *testing.T) {
 			"expand":        cmdExpand,
 			"signal":        cmdSignal,
 			"await-status":  cmdAwaitStatus,
+			"invent-copy":   cmdInventCopy,
 			"invent-ledger": cmdInventLedger,
 		},
 	})

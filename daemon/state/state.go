@@ -183,7 +183,7 @@ type Room struct {
 // CopyPhase is where one copy of an offload stands.
 type CopyPhase string
 
-// Phases of a copy. Proven, Refused, Failed, Incomplete and Unproven are final.
+// Phases of a copy. Proven, Refused, Failed, Incomplete, Handed and Unproven are final.
 const (
 	CopyWaiting    CopyPhase = "waiting"
 	CopyCopying    CopyPhase = "copying"
@@ -192,16 +192,17 @@ const (
 	CopyBehind     CopyPhase = "behind"     // slower than the others; catches up when they are done
 	CopyUnfinished CopyPhase = "unfinished" // interrupted; goes on when card and drive are back
 	CopyProven     CopyPhase = "proven"
-	CopyRefused    CopyPhase = "refused"    // preflight said no, nothing was written
-	CopyFailed     CopyPhase = "failed"     // faults; folder still says unfinished
-	CopyIncomplete CopyPhase = "incomplete" // salvage: some of the card could not be read
-	CopyUnproven   CopyPhase = "unproven"   // finished without reading back, as its rule asks; releases nothing
+	CopyRefused    CopyPhase = "refused"     // preflight said no, nothing was written
+	CopyFailed     CopyPhase = "failed"      // faults; folder still says unfinished
+	CopyIncomplete CopyPhase = "incomplete"  // salvage: some of the card could not be read
+	CopyHanded     CopyPhase = "handed-over" // proven on a shuttle, as much as was chosen; releases nothing
+	CopyUnproven   CopyPhase = "unproven"    // finished without reading back, as its rule asks; releases nothing
 )
 
 // Final reports whether the copy will not move on by itself.
 func (p CopyPhase) Final() bool {
 	switch p {
-	case CopyProven, CopyRefused, CopyFailed, CopyIncomplete, CopyUnproven:
+	case CopyProven, CopyRefused, CopyFailed, CopyIncomplete, CopyUnproven, CopyHanded:
 		return true
 	}
 	return false
@@ -269,11 +270,12 @@ type Offload struct {
 
 // Kinds of errand.
 const (
-	ErrandLook    = "look"     // whether a drive that came back holds what it is known to hold
-	ErrandCatchUp = "catch-up" // bringing drives an offload that they lack
-	ErrandHeal    = "heal"     // bringing a copy files that are damaged
-	ErrandPatrol  = "patrol"   // proving a copy again
-	ErrandRecover = "recover"  // taking over what a drive tells of other boxes' offloads
+	ErrandLook     = "look"     // whether a drive that came back holds what it is known to hold
+	ErrandCatchUp  = "catch-up" // bringing drives an offload that they lack
+	ErrandHeal     = "heal"     // bringing a copy files that are damaged
+	ErrandPatrol   = "patrol"   // proving a copy again
+	ErrandHandover = "handover" // filling a shuttle
+	ErrandRecover  = "recover"  // taking over what a drive tells of other boxes' offloads
 )
 
 // Errand is work among drives, without a card. It gives way to every card.

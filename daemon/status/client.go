@@ -174,6 +174,19 @@ func (c *Client) Retire(ctx context.Context, drive string, confirm bool) (*Retir
 	return &found, nil
 }
 
+// HandOver fills a shuttle; an empty selection is that of its rule.
+func (c *Client) HandOver(ctx context.Context, drive string, selection []string) (*HandedOver, error) {
+	request := struct {
+		Drive  string `json:"drive"`
+		Select string `json:"select"`
+	}{drive, strings.Join(selection, "\n")}
+	var done HandedOver
+	if err := c.call(ctx, http.MethodPost, "/v1/handover", request, &done); err != nil {
+		return nil, fmt.Errorf("hand over to %s: %w", drive, err)
+	}
+	return &done, nil
+}
+
 // Days asks what was off-loaded on which day.
 func (c *Client) Days(ctx context.Context, q Question) (*DayList, error) {
 	return fetch[DayList](ctx, c, "days", "/v1/days?"+q.values())

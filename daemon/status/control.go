@@ -9,6 +9,7 @@ import (
 	"io"
 	"net/http"
 	"slices"
+	"strings"
 	"time"
 	"unicode"
 	"unicode/utf8"
@@ -28,6 +29,10 @@ type Actions interface {
 	// Retire says what would be below the wanted number of copies if a drive, named
 	// by id, name, device or folder, left for good; with confirm it retires it.
 	Retire(ctx context.Context, drive string, confirm bool) (*Retirement, error)
+	// HandOver fills a shuttle, named by device, folder or name, with a selection,
+	// each KEY=GLOB; none: with what its rule selects. It waits for its turn. A
+	// Refusal says that nothing was touched.
+	HandOver(ctx context.Context, drive string, selection []string) (*HandedOver, error)
 	// Stop asks the daemon to stop; it need not wait for the end.
 	Stop(ctx context.Context) error
 }
@@ -39,6 +44,8 @@ const (
 	maxDriveName   = 64       // runes
 	actionTime     = 60 * time.Second
 	recoverTime    = time.Hour // a drive may hold ledgers and manifests of a million files
+	handoverTime   = 48 * time.Hour
+	maxSelection   = 256 // globs
 )
 
 // Recovered is what was taken over from a drive.
@@ -52,7 +59,19 @@ type Recovered struct {
 	Refused    []string `json:"refused"`     // what could not be read, and why
 }
 
-// MaxRefused bounds Recovered.Refused.
+// HandedOver is what a shuttle was filled with.
+type HandedOver struct {
+	Drive       string   `json:"drive"`
+	Selected    string   `json:"selected"`
+	Offloads    int      `json:"offloads"`    // of which something was selected
+	Files       int      `json:"files"`       // that were selected
+	Already     int      `json:"already"`     // of these, in folders that lacked nothing
+	Delivered   int      `json:"delivered"`   // brought and proven now
+	Missing     int      `json:"missing"`     // things that are not there; 0: all is
+	Undelivered []string `json:"undelivered"` // which, and why; at most MaxRefused
+}
+
+// MaxRefused bounds Recovered.Refused and HandedOver.Undelivered.
 const MaxRefused = 100
 
 // control turns POST requests into actions.
@@ -68,6 +87,8 @@ func (c *control) find(path string) http.HandlerFunc {
 		return c.actWithin(recoverTime, c.recover)
 	case "/v1/retire":
 		return c.actWithin(recoverTime, c.retire)
+	case "/v1/handover":
+		return c.actWithin(handoverTime, c.handOver)
 	case "/v1/reload":
 		return c.act(func(ctx context.Context, body []byte) (any, error) {
 			return plain(ctx, body, c.actions.Reload)
@@ -79,6 +100,14 @@ func (c *control) find(path string) http.HandlerFunc {
 	}
 	return nil
 }
+
+// Refusal is an error of an action that was refused before anything was touched.
+type Refusal struct{ Err error }
+
+func (r Refusal) Error() string { return r.Err.Error() }
+
+// Unwrap gives the reason.
+func (r Refusal) Unwrap() error { return r.Err }
 
 // badRequest is a request that cannot be understood; nothing was done.
 type badRequest struct{ error }
@@ -215,6 +244,34 @@ func (c *control) retire(ctx context.Context, body []byte) (any, error) {
 		l.On, l.Unproven = renderAll(l.On, brief), renderAll(l.Unproven, brief)
 		shown.Below = append(shown.Below, l)
 	}
+	return shown, nil
+}
+
+// handOver reads {"drive": "...", "select": "one glob on each line"}.
+func (c *control) handOver(ctx context.Context, body []byte) (any, error) {
+	fields, err := readFields(body, "drive", "select")
+	if err == nil {
+		err = checkTarget("drive", fields["drive"])
+	}
+	var selection []string
+	if text := fields["select"]; text != "" && err == nil {
+		if selection = strings.Split(text, "\n"); len(selection) > maxSelection {
+			err = fmt.Errorf(`"select" holds more than %d globs`, maxSelection)
+		}
+	}
+	if err != nil {
+		return nil, badRequest{err}
+	}
+	done, err := c.actions.HandOver(ctx, fields["drive"], selection)
+	var refused Refusal
+	if errors.As(err, &refused) {
+		return nil, badRequest{err}
+	}
+	if err != nil {
+		return nil, err
+	}
+	shown := *done
+	shown.Drive, shown.Selected, shown.Undelivered = brief(shown.Drive), long(shown.Selected), renderAll(shown.Undelivered, long)
 	return shown, nil
 }
 

@@ -84,7 +84,7 @@ type Drive struct {
 
 // Errand is work among drives, without a card. Every card goes first.
 type Errand struct {
-	Kind      string   `json:"kind"`       // look, catch-up, heal, patrol, recover
+	Kind      string   `json:"kind"`       // look, catch-up, heal, handover, patrol, recover
 	OffloadID string   `json:"offload_id"` // empty for a look
 	CardLabel string   `json:"card_label"`
 	Folder    string   `json:"folder"`

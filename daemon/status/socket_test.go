@@ -38,6 +38,10 @@ func (r *recorder) Retire(_ context.Context, drive string, confirm bool) (*Retir
 	r.calls <- fmt.Sprintf("retire %s %v", drive, confirm)
 	return &Retirement{Drive: drive, Retired: confirm}, r.err
 }
+func (r *recorder) HandOver(_ context.Context, drive string, selection []string) (*HandedOver, error) {
+	r.calls <- fmt.Sprintf("hand over to %s %q", drive, selection)
+	return &HandedOver{Drive: drive + "\u202e", Selected: "all\x1b", Files: 3, Undelivered: []string{"a\x1b[31mb"}}, r.err
+}
 func (r *recorder) Stop(context.Context) error { r.calls <- "stop"; return r.err }
 
 func newRecorder(err error) *recorder { return &recorder{make(chan string, 100), err} }

@@ -234,6 +234,8 @@ func errandSentence(e *Errand) string {
 		return clean("looking whether " + to + " holds what it held")
 	case state.ErrandRecover:
 		return clean("reading from " + to + " what other boxes did")
+	case state.ErrandHandover:
+		s = "filling shuttle " + to + " with what was chosen, from " + from
 	case state.ErrandHeal:
 		s = "healing the copy on " + to + of + " from " + from
 	case state.ErrandPatrol:

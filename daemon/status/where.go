@@ -119,6 +119,8 @@ func statusWords(status string) string {
 		return "the copy is not finished"
 	case "unproven":
 		return "written, not read back"
+	case "handed-over":
+		return "on a shuttle, with what was chosen of it"
 	case "incomplete":
 		return "what could be saved of a damaged card"
 	case "failed":

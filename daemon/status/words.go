@@ -114,6 +114,8 @@ func copyLook(c Copy) look {
 		return look{"working", "caution", "manifest and ledger being written", ""}
 	case state.CopyBehind:
 		return look{"working", "caution", "slower than the others; goes on when they are done", ""}
+	case state.CopyHanded:
+		return look{"away", "plain", "on a shuttle, what was chosen proven there; counts for nothing", ""}
 	case state.CopyUnproven:
 		return look{"hold", "caution", "written, not read back", ""}
 	case state.CopyUnfinished:
