@@ -330,7 +330,7 @@ func TestHeal_faultAtEveryCall(t *testing.T) {
 		})
 		m.lookAround()
 		m.until("it was tried", func(st *state.State) bool {
-			return raised(st, state.CopyDamaged) && st.Errand == nil && idle(st) && (st.Counters.FilesHealed > 0 || driveNamed(st, a.name).Reason != "" || raised(st, state.DriveBehind) || raised(st, state.DriveFailing))
+			return st.Errand == nil && idle(st) && (st.Counters.FilesHealed > 0 || raised(st, state.CopyDamaged) && (driveNamed(st, a.name).Reason != "" || raised(st, state.DriveBehind) || raised(st, state.DriveFailing)))
 		})
 		reached := int(calls.Load()) >= n
 		m.stop()
