@@ -141,12 +141,12 @@ var bugs = []bug{
 	},
 	{
 		name: "stop loses the queue", what: "after a stop nobody knows whose the unfinished folder is",
-		edits: []edit{{"daemon/copies.go", "if c.Phase == state.CopyUnfinished {\n\t\tstatus = ledger.CopyOpen", "if c.Phase == state.CopyUnfinished {\n\t\tstatus = ledger.CopyLost"}},
+		edits: []edit{{"daemon/notes.go", "if c.Phase == state.CopyUnfinished {\n\t\tstatus = ledger.CopyOpen", "if c.Phase == state.CopyUnfinished {\n\t\tstatus = ledger.CopyLost"}},
 		pkg:   supervisor, run: "TestStop_|TestSupervisor_stopInMidCopy",
 	},
 	{
 		name: "unfinished folder of others", what: "a name that was not seen to be free is noted as ours, and cleared later",
-		edits: []edit{{"daemon/copies.go", "		if !ours {\n			continue", "		if !ours && d.ID == \"\" {\n			continue"}},
+		edits: []edit{{"daemon/notes.go", "		if !ours {\n			continue", "		if !ours && d.ID == \"\" {\n			continue"}},
 		pkg:   supervisor, run: "TestSupervisor_unfinishedOfSomebodyElse",
 	},
 	{
@@ -171,7 +171,7 @@ var bugs = []bug{
 	},
 	{
 		name: "catching up trusts the copy", what: "a copy that rots is passed on to another drive",
-		edits: []edit{{"daemon/offload/message.go", "if c, ok := f.checksums(); !ok || c.Sum != sum || c.Sample != sample {\n\t\treturn errCopyDiffers\n\t}", "f.mu.Lock()\n\tdefer f.mu.Unlock()\n\tf.sums[0], f.sample = sum, sample"}},
+		edits: []edit{{"daemon/offload/message.go", "\tc, ok := f.checksums()\n\tif !ok || c.Sum != sum || c.Sample != sample && c.Sample != \"\" {\n\t\treturn errCopyDiffers\n\t}", "f.mu.Lock()\n\tdefer f.mu.Unlock()\n\tf.sums[0], f.sample = sum, sample"}},
 		pkg:   engine, run: "TestRun_damagedSource",
 	},
 	{
@@ -197,7 +197,7 @@ var bugs = []bug{
 	},
 	{
 		name: "seals not looked at", what: "a flipped bit in the ledger becomes a claim",
-		edits: []edit{{"daemon/ledger/copy.go", "if r.seal != r.computeSeal() {", "if false {"}},
+		edits: []edit{{"daemon/ledger/copy.go", "!driveID.Valid || r.seal != r.computeSeal() {", "!driveID.Valid {"}},
 		pkg:   "./daemon/ledger", run: "TestOpen_flippedByte$|TestSeals",
 	},
 	{
@@ -209,5 +209,35 @@ var bugs = []bug{
 		name: "bad place written to again", what: "a file that a drive does not give back is removed before it is written again",
 		edits: []edit{{"daemon/offload/aside.go", "err = t.call(func() error { return t.drive.FS.Rename(name, to) })", "_, err = to, errors.New(\"not put aside\")"}},
 		pkg:   engine, run: "TestRun_badPlaceOnADrive",
+	},
+	{
+		name: "patrol trusts the copy's manifest", what: "a copy is proven again by what stands beside it, not by what the card gave",
+		edits: []edit{
+			{"daemon/patrol.go", "case err == nil && sum == f.Checksum:\n\t\tb.proven", "case err == nil && sum == ownWord(b.drive, e.piece.round.Copy.Folder, f.Path):\n\t\tb.proven"},
+			{"daemon/patrol.go", "if known.Algorithm == f.Algorithm && !checksum.Equal(", "if false && !checksum.Equal("},
+			{"daemon/patrol.go", "// withdraw takes", `func ownWord(d *jobDrive, folder, name string) string {
+	root, err := d.opened.Root.OpenRoot(folder)
+	if err != nil {
+		return ""
+	}
+	defer root.Close()
+	h, err := mhl.OpenIndex(root)
+	if err != nil {
+		return ""
+	}
+	for _, v := range h.Latest(name) {
+		return v.Value
+	}
+	return ""
+}
+
+// withdraw takes`},
+		},
+		pkg: supervisor, run: "TestPatrol_believesNoManifest",
+	},
+	{
+		name: "a retired drive counts", what: "what stands on a drive that is out of use founds a release",
+		edits: []edit{{"daemon/account.go", "if j.s.retired.has(p.DriveID) {", "if false && j.s.retired.has(p.DriveID) {"}},
+		pkg:   supervisor, run: "TestRetire_",
 	},
 }
