@@ -18,6 +18,9 @@ const cycles = 500
 // mount, no entry in any account of the supervisor, and no memory. It runs
 // alone, since it counts what belongs to the whole process.
 func TestLeak_manyInsertions(t *testing.T) {
+	if raceDetector {
+		t.Skip("without the race detector only, beside the histories")
+	}
 	m := newSim(t, 1).start()
 	first, second := m.card("sda", "SKUA_1", 3), m.card("sda", "SKUA_2", 3)
 	a, b := m.drive("sdb"), m.drive("sdc")

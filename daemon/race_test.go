@@ -1,0 +1,7 @@
+//go:build race
+
+package daemon
+
+// raceDetector: what counts goroutines and memory over hundreds of cycles, and
+// what fails at each of hundreds of calls, pays for it tenfold and gains nothing.
+const raceDetector = true
