@@ -112,7 +112,10 @@ func TestHealth_again(t *testing.T) {
 	s.askHealth(lately)
 	(<-s.calls)()
 	s.running = []*job{nil}
-	s.askHealthAgain() // at work
+	s.askHealthAgain()
+	if long.asking {
+		t.Error("asked while a card is at work")
+	}
 	s.running = nil
 	s.askHealthAgain()
 	(<-s.calls)()

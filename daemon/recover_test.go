@@ -451,3 +451,34 @@ func TestWelcome_backFromAnotherBox(t *testing.T) {
 		t.Error("asked again, with nothing new")
 	}
 }
+
+// A box that was cut after it had met a drive, and before it had asked it, asks
+// when it starts again, also where only manifests tell.
+func TestWelcome_asksAgainAfterACut(t *testing.T) {
+	t.Parallel()
+	m, _, a, b := lostBox(t)
+	if err := os.Mkdir(m.cfg.StateDir, 0o700); err != nil {
+		t.Fatal(err)
+	}
+	l, err := ledger.Open(t.Context(), m.cfg.StateDir+"/ledger.db")
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, d := range []*simMedium{a, b} {
+		if err := l.PutDrive(t.Context(), ledger.Drive{ID: d.identity(t).ID, Name: d.identity(t).Name}); err != nil {
+			t.Fatal(err)
+		}
+		for _, name := range d.snapshots() {
+			if err := os.Remove(name); err != nil {
+				t.Fatal(err)
+			}
+		}
+	}
+	if err := l.Close(); err != nil {
+		t.Fatal(err)
+	}
+	m.start()
+	m.until("it is known, and proven", func(st *state.State) bool {
+		return driveNamed(st, a.name).Copies == 1 && driveNamed(st, b.name).Copies == 1 && st.Errand == nil && idle(st)
+	})
+}

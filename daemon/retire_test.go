@@ -317,6 +317,19 @@ func TestRetire_countsByFile(t *testing.T) {
 	if r, err = m.s.retireDrive(t.Context(), "SKERRY-SDD", false); err != nil || r.Files != 4 {
 		t.Errorf("with one that has no serial number, away: %+v, %v", r, err)
 	}
+	b.key = "a number of its own"
+	if err := m.s.ledger.PutDrive(t.Context(), ledger.Drive{ID: b.identity(t).ID, Name: "SKERRY-SDC", DiskKey: b.key}); err != nil {
+		t.Fatal(err)
+	}
+	// One that comes while the card is in gets all of it as one offload, which no
+	// other drive has; yet others have each of its files.
+	e := m.drive("sde")
+	m.plug(card, e)
+	m.untilReleased(card)
+	hasCopy(t, e, card, 1)
+	if r, err = m.s.retireDrive(t.Context(), "SKERRY-SDE", false); err != nil || r.Files != 0 || r.Copies != 1 {
+		t.Errorf("the only one with all of it in one: %+v, %v", r, err)
+	}
 }
 
 // A job itself counts no copy on a retired drive, whoever looks over its verdict
