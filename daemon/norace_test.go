@@ -3,3 +3,5 @@
 package daemon
 
 const raceDetector = false
+
+const seedsByDefault = 20

@@ -20,7 +20,7 @@ import (
 
 var (
 	seedFlag  = flag.Uint64("seed", 0, "the one history to run, with all that happens in it; 0: many")
-	seedsFlag = flag.Int("seeds", 20, "how many histories TestSeeds runs")
+	seedsFlag = flag.Int("seeds", seedsByDefault, "how many histories TestSeeds runs")
 	firstFlag = flag.Uint64("first-seed", 1, "the first of them")
 	shardFlag = flag.String("seed-shard", "", "for TestSeeds itself: FIRST:STEP:END of the histories that this process runs")
 )
