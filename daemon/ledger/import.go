@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"io/fs"
 	"os"
 	"path/filepath"
 	"strings"
@@ -31,6 +32,9 @@ type Found struct {
 func (l *Ledger) Import(ctx context.Context, f Found) (offloads, copies int, err error) {
 	if err := checkKey("offload id", f.Offload.ID); err != nil {
 		return 0, 0, fmt.Errorf("import offload: %w", err)
+	}
+	if err := staysWithin(f); err != nil {
+		return 0, 0, fmt.Errorf("import offload %q: %w", f.Offload.ID, err)
 	}
 	err = l.changeAndMove(ctx, func(tx *sql.Tx) error {
 		offloads, copies = 0, 0
@@ -64,6 +68,30 @@ func (l *Ledger) Import(ctx context.Context, f Found) (offloads, copies int, err
 	}
 	return offloads, copies, nil
 }
+
+// staysWithin refuses names that lead out of the folder of a copy, or would if work
+// folders were called by them: another ledger is hostile input, and what is
+// damaged is put right under the names that it gives.
+func staysWithin(f Found) error {
+	if strings.ContainsAny(f.Offload.ID, `/\`) {
+		return fmt.Errorf("offload id %q: %w", f.Offload.ID, errLeadsOut)
+	}
+	names := []string{f.Offload.Folder}
+	for _, c := range f.Copies {
+		names = append(names, c.Folder, c.ManifestPath)
+	}
+	for _, file := range f.Files {
+		names = append(names, file.Path)
+	}
+	for _, name := range names {
+		if name != "" && (name == "." || !fs.ValidPath(name)) {
+			return fmt.Errorf("path %q: %w", name, errLeadsOut)
+		}
+	}
+	return nil
+}
+
+var errLeadsOut = errors.New("leads elsewhere")
 
 // FoundPrefix begins the ids of offloads of which only the manifests of copies tell.
 const FoundPrefix = "found-"
