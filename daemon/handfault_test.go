@@ -437,3 +437,24 @@ func TestHandover_faultAtEveryChange(t *testing.T) {
 		})
 	}
 }
+
+// What cannot be looked at on a shuttle is said, and not tried again and again.
+func TestHandover_notToBeListed(t *testing.T) {
+	t.Parallel()
+	m, _, _, _ := shot(t, shuttleRule(`select = { files = "*0001.JPG" }`))
+	editor := m.shuttle("sdz")
+	m.plug(editor)
+	m.until("it is filled", func(st *state.State) bool { return len(editor.finished()) == 1 && st.Errand == nil && idle(st) })
+	folder := strings.TrimPrefix(editor.finished()[0], editor.dir+"/")
+	editor.on(func(op, name string) error {
+		if op == "list" && strings.HasPrefix(name, folder) {
+			return syscall.EIO
+		}
+		return nil
+	})
+	shuttleRule(`select = { files = "*.JPG" }`)(m)
+	m.reload <- struct{}{}
+	m.until("it is said", func(st *state.State) bool {
+		return raised(st, state.DriveBehind) && st.Errand == nil && idle(st)
+	})
+}

@@ -19,16 +19,20 @@ import (
 func (e *errand) handOver(ctx context.Context) {
 	d := e.driveOf(e.piece.to[0])
 	e.out.handed = &status.HandedOver{Drive: d.identity.Name, Selected: e.piece.selection.Text()}
-	if d.opened == nil {
-		e.out.err = cmpErr(d.err, errGiveWay)
-		return
-	}
 	list, err := e.chosenOffloads(ctx)
-	if err == nil {
+	switch {
+	case d.opened == nil:
+		err = cmpErr(d.err, errGiveWay)
+	case err == nil:
 		err = e.measure(ctx, d, list)
 	}
 	if err != nil {
 		e.out.err = err
+		if len(e.out.unhanded) == 0 { // else it would be begun again at once
+			for _, w := range list {
+				e.lackStays(w.ID, err.Error())
+			}
+		}
 		return
 	}
 	e.tidy(ctx, d)
@@ -82,6 +86,7 @@ func (e *errand) measure(ctx context.Context, d *jobDrive, list []ledger.Whereab
 		}
 		h, err := e.survey(ctx, d, w)
 		if err != nil {
+			e.lackStays(w.ID, err.Error())
 			return err
 		}
 		if len(h.chosen)+len(h.lost) == 0 {
