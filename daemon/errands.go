@@ -277,6 +277,9 @@ func (s *supervisor) errandEnded(e *errand) {
 	}
 	for _, f := range e.out.findings {
 		s.raise(f.code, names[f.driveID], f.detail)
+		if f.code == state.CopyDamaged {
+			s.judgeAnew(f.driveID)
+		}
 	}
 	s.recallOffload(e.piece.offload.ID)
 	if e.piece.kind == state.ErrandHandover {

@@ -101,7 +101,10 @@ func (b *patrolBooks) prove(ctx context.Context, f ledger.File) bool {
 			e.find(b.drive.identity.ID, state.CopyDamaged, fmt.Sprintf("%s on %s: %q: %v", e.piece.round.Copy.Folder, b.drive.identity.Name, f.Path, err))
 		}
 		b.damaged = append(b.damaged, f.Path)
-		if b.withdraw(ctx, f.Path); e.piece.round.Copy.Status == ledger.CopyUnproven {
+		if b.withdraw(ctx, f.Path); len(b.damaged) == 1 {
+			e.s.post(func() { e.s.judgeAnew(b.drive.identity.ID) })
+		}
+		if e.piece.round.Copy.Status == ledger.CopyUnproven {
 			e.copyLost(ctx, b.drive, e.piece.round.Copy, fmt.Errorf("%q: %w", f.Path, err))
 		}
 	}

@@ -390,3 +390,31 @@ func TestPatrolBudget(t *testing.T) {
 		t.Error("what got nowhere is tried again at once")
 	}
 }
+
+// A card that is still in was released for the sake of a copy in which a patrol
+// then finds damage. While there is nothing to heal it from, it is held.
+func TestPatrol_cardInItsSlot(t *testing.T) {
+	t.Parallel()
+	var ahead atomic.Int64
+	m := newSim(t, 2)
+	m.cfg.Now = func() (time.Time, bool) { return time.Now().UTC().Add(time.Duration(ahead.Load())), true }
+	m.start()
+	card, a, b := m.card("sda", "SKUA_1", 4), m.drive("sdb"), m.drive("sdc")
+	m.plug(card, a, b)
+	m.untilReleased(card)
+	m.pull(b)
+	m.untilReleased(card)
+	m.untilIdle()
+	flipFile(t, a.finished()[0]+"/DCIM/100SKUAS/SKUA0002.JPG")
+	ahead.Store(int64(31 * 24 * time.Hour))
+	m.lookAround()
+	m.untilCondition(state.CopyDamaged)
+	m.until("the release is taken back", func(st *state.State) bool {
+		c, ok := cardOf(st, card.name)
+		return ok && c.Verdict == state.Hold
+	})
+	m.untilReleased(card) // the card itself gave what was damaged
+	if why := unfounded(card, []*simMedium{a}, 1); why != "" {
+		t.Error(why)
+	}
+}

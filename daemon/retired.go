@@ -187,6 +187,17 @@ func (s *supervisor) reviseReleases() {
 	}
 }
 
+// judgeAnew has every card looked at again that is in and was released for the sake
+// of copies on a drive where damage was found.
+func (s *supervisor) judgeAnew(driveID string) {
+	for _, c := range s.cards {
+		on := func(p offload.Place) bool { return p.DriveID == driveID }
+		if c.verdict == state.Release && slices.ContainsFunc(c.basis, func(places []offload.Place) bool { return slices.ContainsFunc(places, on) }) {
+			s.requeue(c)
+		}
+	}
+}
+
 // withdraw has a job forget that its card is released.
 func (j *job) withdraw() {
 	j.early.mu.Lock()
