@@ -183,7 +183,10 @@ func foldersOf(files []offload.Entry) (list []offload.Folder) {
 // aside. Power may fail between any two of its steps: what is missing then is
 // found missing the next time.
 func putInPlace(f offload.FS, sound, place, aside string, step func()) error {
-	if _, err := f.Lstat(place); err == nil {
+	if item, err := f.Lstat(place); err == nil {
+		if err := onlyOurs(f, item, place); err != nil {
+			return err
+		}
 		if err := makeFolders(f, path.Dir(aside)); err != nil {
 			return err
 		}
@@ -213,6 +216,19 @@ func putInPlace(f offload.FS, sound, place, aside string, step func()) error {
 		return fmt.Errorf("flush folder %q: %w", path.Dir(place), err)
 	}
 	return nil
+}
+
+// onlyOurs refuses a folder with something in it, which was never a file of a copy:
+// what is moved aside is removed in the end.
+func onlyOurs(f offload.FS, item offload.Item, place string) error {
+	if !item.Mode.IsDir() {
+		return nil
+	}
+	items, err := f.List(place)
+	if err == nil && len(items) > 0 {
+		err = fmt.Errorf("%s is a folder now, with something in it", place)
+	}
+	return err
 }
 
 // makeFolders makes a folder and those above it.
@@ -250,6 +266,10 @@ func (e *errand) wholeAgain(ctx context.Context, d *jobDrive, c ledger.Copy, fil
 			return err
 		}
 		c.ManifestPath, c.ManifestC4 = w.Path, w.C4
+	} else if _, err := ask(ctx, &e.task, d, func(_ context.Context, o *Opened, step func()) (struct{}, error) {
+		return struct{}{}, agrees(o, c, files, step)
+	}); err != nil {
+		return err
 	}
 	c.Status, c.Reason, c.Updated = ledger.CopyProven, "", moment(e.s.cfg.Now)
 	if err := e.s.ledger.PutCopy(context.WithoutCancel(ctx), c); err != nil {

@@ -218,18 +218,50 @@ func (e *errand) addGeneration(o *Opened, folder string, files []ledger.File, st
 		return mhl.Written{}, err
 	}
 	step()
-	for _, f := range gen.Files {
-		for _, known := range history.Latest(f.Path) {
-			if known.Algorithm == f.Algorithm && !checksum.Equal(f.Algorithm, known.Value, f.Value) {
-				return mhl.Written{}, fmt.Errorf("%q: %w", f.Path, errSaysOtherwise)
-			}
-		}
+	if err := saysSame(history, files); err != nil {
+		return mhl.Written{}, err
 	}
 	gen.Dirs = history.Dirs()
 	if n := len(history.Generations); n > 0 {
 		gen.Ignore = history.Generations[n-1].Ignore
 	}
 	return mhl.Append(root, gen, nil)
+}
+
+// saysSame: a history says nothing else of files than the card did.
+func saysSame(history *mhl.History, files []ledger.File) error {
+	for _, f := range files {
+		if inHistory(f.Path) {
+			continue
+		}
+		for _, known := range history.Latest(f.Path) {
+			if known.Algorithm == f.Algorithm && !checksum.Equal(f.Algorithm, known.Value, f.Checksum) {
+				return fmt.Errorf("%q: %w", f.Path, errSaysOtherwise)
+			}
+		}
+	}
+	return nil
+}
+
+// agrees: a copy's manifest is there as it was written, and its history can be read
+// and says what the card did. Whoever has only the drive proves the copy by that.
+func agrees(o *Opened, c ledger.Copy, files []ledger.File, step func()) error {
+	if sum, err := c4Of(o.FS, path.Join(c.Folder, c.ManifestPath)); err != nil {
+		return err
+	} else if sum != c.ManifestC4 {
+		return errors.New("its manifest has changed")
+	}
+	step()
+	root, err := o.Root.OpenRoot(c.Folder)
+	if err != nil {
+		return err
+	}
+	defer root.Close()
+	history, err := mhl.OpenIndex(root)
+	if err != nil {
+		return err
+	}
+	return saysSame(history, files)
 }
 
 // errSaysOtherwise: nobody who has only the drive could prove the copy.
