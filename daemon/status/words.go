@@ -72,6 +72,9 @@ func driveLook(d Drive) look {
 	case d.Full:
 		return look{"hold", "danger", "FULL", "below its reserve; " + pulling(d)}
 	}
+	if d.Health == state.HealthFailing {
+		return look{"hold", "caution", "IDLE, UNWELL", "says that it fails; " + pulling(d)}
+	}
 	return look{"release", "safe", "IDLE", pulling(d)}
 }
 
