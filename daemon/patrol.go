@@ -225,7 +225,21 @@ func (e *errand) addGeneration(o *Opened, folder string, files []ledger.File, st
 	if n := len(history.Generations); n > 0 {
 		gen.Ignore = history.Generations[n-1].Ignore
 	}
-	return mhl.Append(root, gen, nil)
+	return mhl.Append(root, gen, flushing{o.FS})
+}
+
+// flushing has the whole drive flushed wherever a manifest is: nobody waits for a
+// patrol, and drives differ in what they make of the lesser flush.
+type flushing struct{ fs offload.FS }
+
+func (f flushing) Do(step mhl.Step, change func() error) error {
+	if err := change(); err != nil {
+		return err
+	}
+	if step.Op == mhl.OpSync || step.Op == mhl.OpSyncDir {
+		return f.fs.SyncAll()
+	}
+	return nil
 }
 
 // saysSame: a history says nothing else of files than the card did.
