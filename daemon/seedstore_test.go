@@ -38,6 +38,7 @@ type node struct {
 	data          []byte           // a file's; it only grows
 	flushed       []byte           // what of it is durable
 	isFlushed     bool             // as its length is
+	believed      int              // bytes of which a medium said that they are durable
 	forgotten     bool             // a flush failed, and the kernel took the rest for clean
 	foreign       bool             // it stood there before the box came
 }
@@ -264,7 +265,7 @@ func known(before map[string]*node, name string, data []byte) *node {
 	return &node{data: data}
 }
 
-// eachOpen calls do for the folders that are worked on.
+// eachOpen calls do for the folders that may be worked on.
 func (s *store) eachOpen(do func(n *node, name string)) {
 	for _, name := range []string{ownFolder, reportsFolder} {
 		own := s.root.live[name]
@@ -282,9 +283,9 @@ func (s *store) eachOpen(do func(n *node, name string)) {
 	look = func(n *node, name string, depth int) {
 		for e, child := range n.live {
 			at := path.Join(name, e)
-			if child.isDir() && strings.HasSuffix(e, ".unfinished") {
-				do(child, at)
-			} else if child.isDir() && depth < 2 && !rooted(at) {
+			if child.isDir() && (strings.HasSuffix(e, ".unfinished") || e == "ascmhl") {
+				do(child, at) // a patrol adds to the history of a finished copy
+			} else if child.isDir() && depth < 3 && !rooted(at) {
 				look(child, at, depth+1)
 			}
 		}
@@ -295,6 +296,7 @@ func (s *store) eachOpen(do func(n *node, name string)) {
 func (s *store) flushFile(n *node) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
+	n.believed = len(n.data)
 	if !s.liar {
 		n.flush()
 	}
@@ -340,6 +342,7 @@ func (s *store) flushAll() {
 	defer s.mu.Unlock()
 	s.eachOpen(s.refresh)
 	s.flushs++
+	each(s.root, func(n *node) { n.believed = len(n.data) })
 	if s.liar && s.flushs%3 != 0 {
 		return
 	}
@@ -360,7 +363,8 @@ func each(n *node, do func(*node)) {
 }
 
 // forget is a flush that failed: what was not durable never will be, and no
-// later flush says so. Without a file it is about all.
+// later flush says so. Without a file it is about all. What a medium had said to
+// be durable the kernel has let go, so that it fails no more.
 func (s *store) forget(n *node) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
@@ -368,7 +372,7 @@ func (s *store) forget(n *node) {
 		n = s.root
 	}
 	each(n, func(n *node) {
-		if !n.isDir() && !n.whole() {
+		if !n.isDir() && !n.whole() && n.believed < len(n.data) {
 			n.forgotten = true
 		}
 	})
