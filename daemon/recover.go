@@ -177,17 +177,13 @@ func (e *errand) takeFound(ctx context.Context, f ledger.Found) error {
 
 // takeManifests finds the copies on a drive that the ledger does not know.
 func (e *errand) takeManifests(ctx context.Context, d *jobDrive) error {
-	known := map[string]bool{}
-	list, err := e.s.ledger.Whereabouts(ctx)
+	folders, err := e.s.ledger.FoldersOn(ctx, d.identity.ID) // those of void offloads too: they stay what they are
 	if err != nil {
 		return err
 	}
-	for _, w := range list {
-		for _, c := range w.Copies {
-			if c.DriveID == d.identity.ID && c.Folder != "" {
-				known[c.Folder] = true
-			}
-		}
+	known := map[string]bool{}
+	for _, folder := range folders {
+		known[folder] = true
 	}
 	w := copyFinder{known: known}
 	if _, err := ask(ctx, &e.task, d, func(ctx context.Context, o *Opened, step func()) (struct{}, error) {

@@ -2,6 +2,7 @@ package daemon
 
 import (
 	"bytes"
+	"errors"
 	"os"
 	"path/filepath"
 	"slices"
@@ -78,13 +79,20 @@ func TestRecover_unasked(t *testing.T) {
 	asItWas(t, a, card)
 }
 
-// taken has the box believe, between two lives, that it has asked drives already.
-func (m *sim) taken(drives ...*simMedium) {
+// openLedger opens the box's ledger between two lives.
+func (m *sim) openLedger() *ledger.Ledger {
 	m.t.Helper()
 	l, err := ledger.Open(m.t.Context(), m.cfg.StateDir+"/ledger.db")
 	if err != nil {
 		m.t.Fatal(err)
 	}
+	return l
+}
+
+// taken has the box believe, between two lives, that it has asked drives already.
+func (m *sim) taken(drives ...*simMedium) {
+	m.t.Helper()
+	l := m.openLedger()
 	for _, d := range drives {
 		root, err := os.OpenRoot(d.dir)
 		if err != nil {
@@ -202,6 +210,26 @@ func TestRecover_manifests(t *testing.T) {
 	m.plug(late)
 	m.untilLevel(late, 1)
 	hasCopy(t, late, card, 1)
+}
+
+// The copies of a void offload are known, and no others are made of their manifests.
+func TestRecover_voidStaysVoid(t *testing.T) {
+	t.Parallel()
+	m, _, a, _ := shot(t)
+	m.stop()
+	l := m.openLedger()
+	list, err := l.Whereabouts(t.Context())
+	if err != nil || len(list) != 1 {
+		t.Fatal(list, err)
+	}
+	if err := errors.Join(l.UpdateOffload(t.Context(), list[0].ID, "hold", "another card appeared", ledger.OffloadVoid, list[0].Ended), l.Close()); err != nil {
+		t.Fatal(err)
+	}
+	m.start()
+	m.until("the drive is there", func(st *state.State) bool { return driveNamed(st, a.name).ID != "" && idle(st) })
+	if found := m.recover(a); found.ByManifest != 0 || found.Offloads != 0 {
+		t.Errorf("%+v", found)
+	}
 }
 
 // What manifests told of first is no second offload when a ledger tells of it, and
@@ -460,10 +488,7 @@ func TestWelcome_asksAgainAfterACut(t *testing.T) {
 	if err := os.Mkdir(m.cfg.StateDir, 0o700); err != nil {
 		t.Fatal(err)
 	}
-	l, err := ledger.Open(t.Context(), m.cfg.StateDir+"/ledger.db")
-	if err != nil {
-		t.Fatal(err)
-	}
+	l := m.openLedger()
 	for _, d := range []*simMedium{a, b} {
 		if err := l.PutDrive(t.Context(), ledger.Drive{ID: d.identity(t).ID, Name: d.identity(t).Name}); err != nil {
 			t.Fatal(err)

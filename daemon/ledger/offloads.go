@@ -83,6 +83,21 @@ func withCopies(ctx context.Context, q queryer, offloads []offloadRow, which str
 
 func scanOffloads(rows *sql.Rows) (offloadRow, error) { return scanOffload(rows) }
 
+// FoldersOn returns the folders of every copy on a drive, in no order: also those
+// of void offloads, and of copies that are lost or not finished.
+func (l *Ledger) FoldersOn(ctx context.Context, driveID string) ([]string, error) {
+	var folders []string
+	err := l.view(ctx, func(tx *sql.Tx) (err error) {
+		folders, err = queryAll(ctx, tx, func(rows *sql.Rows) (folder string, err error) { return folder, rows.Scan(&folder) },
+			"SELECT folder FROM copies JOIN drives USING (drive_no) WHERE id = ? AND folder <> ''", driveID)
+		return err
+	})
+	if err != nil {
+		return nil, fmt.Errorf("list the folders on drive %s: %w", driveID, err)
+	}
+	return folders, nil
+}
+
 // OffloadsOfCard returns the offloads of the card with this key that are not
 // void, newest first; none for the empty key.
 func (l *Ledger) OffloadsOfCard(ctx context.Context, cardKey string) ([]Offload, error) {
