@@ -10,9 +10,9 @@ import (
 )
 
 // crawl is how fast a card is read, in bytes per second, while something is done
-// to the box in mid-copy: a clip in 10 s, so that no busy machine misses the moment.
+// to the box in mid-copy: a clip in 16 s, so that no busy machine misses the moment.
 // Clips there have 4 MiB or more. Smaller ones are flushed, and proven, together.
-const crawl = 400_000
+const crawl = 260_000
 
 // usbDriver binds or unbinds a USB device or interface, as a loose plug or a hub
 // without power does.

@@ -79,6 +79,7 @@ func TestStory_drivePulled(t *testing.T) {
 	b.PlugUSB("card", card, testbed.USBOptions{Removable: true, ReadBps: crawl, WriteBps: 1 << 20})
 	b.inMidCopy(7)
 	b.UnplugUSB("drive-b")
+	b.Throttle("card", 16<<20, 1<<20)
 	b.UntilReason("SKUA_F2", "needs 1 more drive")
 	b.PlugUSB("drive-b", driveB, testbed.USBOptions{})
 	b.UntilDecided("SKUA_F2", "release")
@@ -106,6 +107,7 @@ func TestStory_powerCut(t *testing.T) {
 	b.inMidCopy(10)
 	b.PowerCut()
 	b.Boot()
+	b.Throttle("card", 16<<20, 1<<20)
 	b.UntilDecided("SKUA_F3", "release")
 	if failed := b.Failed(); len(failed) > 0 && strings.Contains(strings.Join(failed, " "), "bothy") {
 		t.Errorf("failed units: %v", failed)
