@@ -9,6 +9,7 @@ import (
 	"testing"
 	"time"
 
+	"bothy/daemon/offload"
 	"bothy/daemon/state"
 	"bothy/daemon/status"
 	"bothy/policy"
@@ -92,6 +93,13 @@ func TestSupervisor_stricterRulesAfterAnEarlyRelease(t *testing.T) {
 // also when the box is just stopping: its last light stays on for a while.
 func TestSupervisor_endsByRulesInForce(t *testing.T) {
 	t.Parallel()
+	on := func(disks ...string) (b basis) {
+		b = basis{nil}
+		for _, d := range disks {
+			b[0] = append(b[0], offload.Place{DriveID: d, Disks: []string{d}})
+		}
+		return b
+	}
 	for _, phase := range []state.Phase{state.Watching, state.Stopping} {
 		s := stillSupervisor(Config{})
 		s.life, s.phase = t.Context(), phase
@@ -99,14 +107,14 @@ func TestSupervisor_endsByRulesInForce(t *testing.T) {
 		c := &card{rule: &policy.CardRule{}, copies: 2, phase: state.CardWorking, verdict: state.Hold}
 		s.cards = []*card{c}
 		c.job = &job{task: task{s: s, cancel: func(error) {}, lane: s.traffic.join(nil, false)}, card: c, policy: &policy.Policy{}}
-		s.ended(c.job, outcome{verdict: state.Release, reason: "4 files, each proven on 2 drives"})
+		s.ended(c.job, outcome{verdict: state.Release, reason: "4 files, each proven on 2 drives", basis: on("sda", "sdb")})
 		if c.verdict != state.Hold || c.job != nil {
 			t.Errorf("%v: the card is on %s: %s", phase, c.verdict, c.reason)
 		}
 		// By the same rules the release stands.
 		c.copies = 3
 		c.job = &job{task: task{s: s, cancel: func(error) {}, lane: s.traffic.join(nil, false)}, card: c, policy: s.policy}
-		s.ended(c.job, outcome{verdict: state.Release, reason: "4 files, each proven on 3 drives"})
+		s.ended(c.job, outcome{verdict: state.Release, reason: "4 files, each proven on 3 drives", basis: on("sda", "sdb", "sdc")})
 		if c.verdict != state.Release {
 			t.Errorf("%v: the card is on %s: %s", phase, c.verdict, c.reason)
 		}

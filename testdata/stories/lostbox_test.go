@@ -9,8 +9,8 @@ import (
 
 // A box is lost with its ledger. Another one learns from the drives what there
 // is: from the ledger that was left on one drive, and from the manifests alone on
-// the other. Nothing is released for that: the card that comes back is copied
-// before it is.
+// the other, also when power fails in the middle of asking. Nothing is released for
+// that: the card that comes back is copied before it is.
 func TestStory_lostBox(t *testing.T) {
 	t.Parallel()
 	first, second := NewTree(t, "lost-first", 3, 2, 1), NewTree(t, "lost-second", 2, 1, 1)
@@ -46,7 +46,12 @@ func TestStory_lostBox(t *testing.T) {
 	if where := b.MustRun("bothy where CLIP0002.MOV --json"); !strings.Contains(where, "SKERRY_B") || strings.Contains(where, "SKERRY_A") {
 		t.Errorf("from the manifests alone: %s", where)
 	}
-	b.PlugUSB("drive-0", drives[0], testbed.USBOptions{})
+	// Read slowly, the ledger on the other can be met by a power cut.
+	b.PlugUSB("drive-0", drives[0], testbed.USBOptions{ReadBps: 10_000, WriteBps: 16 << 20})
+	b.Until("the other drive is asked what it knows", func(s Status) bool { return s.Errand.Kind == "recover" })
+	b.PowerCut()
+	b.Boot()
+	b.Throttle("drive-0", 16<<20, 16<<20)
 	b.Until("both drives are known", func(s Status) bool { return s.AttachedDrives() == 2 && s.settled() })
 	t.Log(b.MustRun("bothy recover SKERRY_A SKERRY_B"))
 	for _, label := range []string{"SKUA_L1", "SKUA_L2"} {
