@@ -318,7 +318,7 @@ func TestPatrol_goesOn(t *testing.T) {
 func TestHeal_faultAtEveryCall(t *testing.T) {
 	t.Parallel()
 	changes := []string{"create", "write", "rename", "remove", "sync"}
-	for n := 1; ; n++ {
+	for n := 1; ; n += callStep {
 		m, card, a, b := aged(t)
 		flipFile(t, a.finished()[0]+"/DCIM/100SKUAS/SKUA0002.JPG")
 		var calls atomic.Int32

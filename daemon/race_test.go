@@ -8,3 +8,6 @@ const raceDetector = true
 
 // seedsByDefault are few where each history takes ten times as long.
 const seedsByDefault = 6
+
+// callStep: likewise, of the calls that are made to fail one by one each fifth is.
+const callStep = 5

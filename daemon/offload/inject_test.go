@@ -72,7 +72,7 @@ func TestRun_faultAtEveryCall(t *testing.T) {
 		t.Run(name, func(t *testing.T) {
 			t.Parallel()
 			n := undisturbed(t, prepare, func(g *rig) *faultFS { return g.drives[0] })
-			for at := 1; at <= n; at++ {
+			for at := 1; at <= n; at += callStep {
 				for _, w := range ways {
 					driveFault(t, prepare, at, w.name, w.make)
 				}
@@ -142,7 +142,7 @@ func TestRun_faultAtEveryCallOnTheCard(t *testing.T) {
 	t.Parallel()
 	twice := func(g *rig) { g.job.Verify = VerifyReadBackTwice }
 	n := undisturbed(t, twice, func(g *rig) *faultFS { return g.card })
-	for at := 1; at <= n; at++ {
+	for at := 1; at <= n; at += callStep {
 		for _, w := range ways {
 			g := newRig(t, memoryDir(t), smallCard(), 2)
 			twice(g)

@@ -459,7 +459,8 @@ func TestRun_faultAtEveryCallOfSalvaging(t *testing.T) {
 	}
 	g.auditSalvage(t, Run(context.Background(), g.job), bad, nil)
 	cases := 0
-	for _, at := range concern {
+	for i := 0; i < len(concern); i += callStep {
+		at := concern[i]
 		for _, w := range ways {
 			if !slices.Contains([]string{"EIO before", "EIO after", "ENOSPC", "flipped bit", "stop"}, w.name) {
 				continue
@@ -500,5 +501,5 @@ func TestRun_faultAtEveryCallOfSalvaging(t *testing.T) {
 			cases++
 		}
 	}
-	t.Logf("%d calls, %d cases", len(concern), cases)
+	t.Logf("%d calls, %d cases", len(concern)/callStep, cases)
 }
