@@ -106,8 +106,8 @@ func TestStory_powerCut(t *testing.T) {
 	b.PlugUSB("card", card, testbed.USBOptions{Removable: true, ReadBps: crawl, WriteBps: 1 << 20})
 	b.inMidCopy(10)
 	b.PowerCut()
-	b.Boot()
 	b.Throttle("card", 16<<20, 1<<20)
+	b.Boot()
 	b.UntilDecided("SKUA_F3", "release")
 	if failed := b.Failed(); len(failed) > 0 && strings.Contains(strings.Join(failed, " "), "bothy") {
 		t.Errorf("failed units: %v", failed)

@@ -50,8 +50,8 @@ func TestStory_lostBox(t *testing.T) {
 	b.PlugUSB("drive-0", drives[0], testbed.USBOptions{ReadBps: 10_000, WriteBps: 16 << 20})
 	b.Until("the other drive is asked what it knows", func(s Status) bool { return s.Errand.Kind == "recover" })
 	b.PowerCut()
-	b.Boot()
 	b.Throttle("drive-0", 16<<20, 16<<20)
+	b.Boot()
 	b.Until("both drives are known", func(s Status) bool { return s.AttachedDrives() == 2 && s.settled() })
 	t.Log(b.MustRun("bothy recover SKERRY_A SKERRY_B"))
 	for _, label := range []string{"SKUA_L1", "SKUA_L2"} {

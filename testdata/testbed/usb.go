@@ -238,12 +238,16 @@ func (g *Guest) removeBlocks(ctx context.Context, d *disk) error {
 	return q.execute(ctx, "object-del", map[string]any{"id": d.group}, nil)
 }
 
-// Throttle changes the limits of a disk that was plugged in with some.
+// Throttle changes the limits of a disk that was plugged in with some. They hold
+// after a power cut too, and may be changed while the power is off.
 func (g *Guest) Throttle(id string, readBps, writeBps int64) {
 	g.t.Helper()
 	d := g.disks[id]
 	if d == nil || d.group == "" {
 		g.t.Fatalf("throttle disk %s: not plugged in with a limit", id)
+	}
+	if d.Options.ReadBps, d.Options.WriteBps = readBps, writeBps; g.machine == nil {
+		return
 	}
 	ctx, cancel := context.WithTimeout(context.Background(), deviceLimit)
 	defer cancel()
