@@ -41,6 +41,7 @@ type node struct {
 	believed      int              // bytes of which a medium said that they are durable
 	forgotten     bool             // a flush failed, and the kernel took the rest for clean
 	foreign       bool             // it stood there before the box came
+	info          fs.FileInfo      // of the real file as it was read last
 }
 
 func newFolder() *node { return &node{live: map[string]*node{}, durable: map[string]*node{}} }
@@ -245,12 +246,27 @@ func (s *store) takeOver(n *node, name string) {
 			s.takeOver(n.live[e.Name()], path.Join(name, e.Name()))
 			continue
 		}
-		data, err := os.ReadFile(filepath.Join(s.dir, name, e.Name()))
+		info, err := e.Info()
 		if err != nil {
 			continue // renamed just now; the next look finds it
 		}
+		if old := before[e.Name()]; old.read(info) {
+			n.live[e.Name()] = old
+			continue
+		}
+		data, err := os.ReadFile(filepath.Join(s.dir, name, e.Name()))
+		if err != nil {
+			continue
+		}
 		n.live[e.Name()] = known(before, e.Name(), data)
+		n.live[e.Name()].info = info
 	}
+}
+
+// read: the node is what was read of this very file, which has not changed since.
+// Through a Root files are only made, written to their end, and renamed.
+func (n *node) read(info fs.FileInfo) bool {
+	return n != nil && n.info != nil && os.SameFile(n.info, info) && n.info.Size() == info.Size() && n.info.ModTime().Equal(info.ModTime())
 }
 
 func known(before map[string]*node, name string, data []byte) *node {
