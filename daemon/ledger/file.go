@@ -80,6 +80,9 @@ func (l *Ledger) RecordFiles(ctx context.Context, offloadID string, files []File
 		if written > 0 && r.offload.Status != OffloadOpen {
 			return fmt.Errorf("%w: the offload is %s, and this is not what it holds", ErrRefused, r.offload.Status)
 		}
+		if err := addSheets(ctx, tx, l.size); err != nil {
+			return err
+		}
 		return demote(ctx, tx, r.offload)
 	})
 	if err == nil && altered {

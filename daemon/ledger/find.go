@@ -123,11 +123,13 @@ func (q OffloadQuery) where(ctx context.Context, tx *sql.Tx) (string, []any, err
 }
 
 // FindFiles returns the files that are meant and where they are, and whether
-// there are more: by name, the newest offload first, where a name is asked for
-// that begins with letters; by offload, the newest first, and path otherwise.
+// there are more. Where a name is asked for and nothing else they come by name, and
+// of one name the newest offload first; so they do where a name that begins with
+// letters is asked for among more files than are looked through one by one. Otherwise
+// they come by offload, the newest first, and by path.
 func (l *Ledger) FindFiles(ctx context.Context, q FileQuery) (list []FoundFile, more bool, err error) {
 	err = l.view(ctx, func(tx *sql.Tx) error {
-		s := search{ctx: ctx, tx: tx, query: q, room: q.limit() + 1}
+		s := search{ctx: ctx, tx: tx, query: q, size: l.size, room: q.limit() + 1}
 		rows, err := s.files()
 		if err != nil {
 			return err
@@ -144,19 +146,20 @@ func (l *Ledger) FindFiles(ctx context.Context, q FileQuery) (list []FoundFile, 
 	return list, more, nil
 }
 
-// fewFiles is up to how many files of the offloads that are meant are looked
-// through one by one, where the name alone would lead to more.
-const fewFiles = 20_000
-
 // search is one question for files.
 type search struct {
-	ctx   context.Context
-	tx    *sql.Tx
-	query FileQuery
-	room  int // how many files at most
-	name  pattern
-	whole *pattern // of the path; nil when the name alone is asked for
+	ctx    context.Context
+	tx     *sql.Tx
+	query  FileQuery
+	size   sizes
+	room   int // how many files at most
+	name   pattern
+	pieces pieces   // of the name
+	whole  *pattern // of the path; nil when the name alone is asked for
 }
+
+// ofThese is the condition on a file f that it belongs to one of a list of offloads.
+const ofThese = "f.offload_seq IN (SELECT value FROM json_each(?))"
 
 func (s *search) files() (rows []fileRow, err error) {
 	name := s.query.Name
@@ -170,6 +173,7 @@ func (s *search) files() (rows []fileRow, err error) {
 	if s.name, err = parseGlob(name); err != nil {
 		return nil, fmt.Errorf("name %q: %w", s.query.Name, err)
 	}
+	s.pieces = piecesOf(s.name.glob)
 	if s.query.all() && s.query.Name != "" {
 		return s.byName("f.offload_seq NOT IN (SELECT seq FROM offloads WHERE status = 'void')")
 	}
@@ -181,10 +185,15 @@ func (s *search) files() (rows []fileRow, err error) {
 	if err != nil {
 		return nil, err
 	}
-	if s.name.prefix == "" || files <= fewFiles {
+	switch {
+	case files <= s.size.few:
 		return s.byOffload(seqs)
+	case s.name.prefix != "":
+		return s.byName(ofThese, jsonNumbers(seqs))
+	case s.pieces.within():
+		return s.ofOffloads(seqs)
 	}
-	return s.byName("f.offload_seq IN (SELECT value FROM json_each(?))", jsonNumbers(seqs))
+	return s.byOffload(seqs)
 }
 
 // offloads lists the offloads that are meant, newest first.
@@ -215,25 +224,15 @@ func (s *search) conditions() (parts []string, args []any) {
 	return parts, args
 }
 
-// byName goes along the index of names, which is enough to say which files they
-// are, and then fetches those.
-func (s *search) byName(which string, args ...any) ([]fileRow, error) {
-	parts, more := s.conditions()
-	parts, args = append([]string{which}, parts...), append(args, more...)
-	if p := s.name.prefix; p != "" && !s.name.exact {
-		parts, args = append(parts, "f.name >= ?"), append(args, p)
-		if end := after(p); end != "" {
-			parts, args = append(parts, "f.name < ?"), append(args, end)
-		}
-	}
-	numbers, err := queryAll(s.ctx, s.tx, func(rows *sql.Rows) (n int64, err error) {
+func (s *search) numbers(query string, args ...any) ([]int64, error) {
+	return queryAll(s.ctx, s.tx, func(rows *sql.Rows) (n int64, err error) {
 		err = rows.Scan(&n)
 		return n, err
-	}, "SELECT f.file_no FROM files f INDEXED BY files_by_name WHERE "+strings.Join(parts, " AND ")+" ORDER BY f.name, f.offload_seq DESC LIMIT ?",
-		append(args, s.room)...)
-	if err != nil {
-		return nil, err
-	}
+	}, query, args...)
+}
+
+// fetch reads files in the order of the numbers given.
+func (s *search) fetch(numbers []int64) ([]fileRow, error) {
 	return queryAll(s.ctx, s.tx, func(rows *sql.Rows) (fileRow, error) { return scanFile(rows) },
 		"SELECT "+fileColumnsOf("f")+" FROM json_each(?) j JOIN files f ON f.file_no = j.value ORDER BY j.key", jsonNumbers(numbers))
 }

@@ -319,7 +319,11 @@ func TestFind_usesItsIndex(t *testing.T) {
 		"SELECT f.file_no FROM files f INDEXED BY files_by_name WHERE lower(f.name) GLOB 'x*' AND f.name >= 'x' AND f.name < 'y' ORDER BY f.name, f.offload_seq DESC LIMIT 9":                             "SEARCH f USING INDEX files_by_name (name>? AND name<?)",
 		"SELECT f.path FROM files f WHERE f.offload_seq = 1 AND lower(f.name) GLOB '*x' ORDER BY f.path LIMIT 9":                                                                                          "SEARCH f USING INDEX sqlite_autoindex_files_1 (offload_seq=?)",
 		strings.NewReplacer("?1", "'x'", "?2", "1").Replace(provenOfCard):                                                                                                                                 "SEARCH v USING INDEX offloads_by_card (card_key=?)",
-		"SELECT seq FROM offloads WHERE status = 'void'": "SCAN offloads USING COVERING INDEX offloads_void",
+		"SELECT lower(f.name) FROM files f INDEXED BY files_by_name WHERE TRUE ORDER BY f.name LIMIT 1 OFFSET 9":                                                                                          "SCAN f USING INDEX files_by_name",
+		"SELECT file_no, path FROM files WHERE file_no BETWEEN 1 AND 9 ORDER BY file_no":                                                                                                                  "SEARCH files USING INTEGER PRIMARY KEY (rowid>? AND rowid<?)",
+		"SELECT first_file, marks FROM name_sheets ORDER BY first_file":                                                                                                                                   "SCAN name_sheets",
+		"SELECT last_file FROM name_sheets ORDER BY first_file DESC LIMIT 1":                                                                                                                              "SCAN name_sheets",
+		"SELECT seq FROM offloads WHERE status = 'void'":                                                                                                                                                  "SCAN offloads USING COVERING INDEX offloads_void",
 	} {
 		plan, err := queryAll(t.Context(), l.read, func(rows *sql.Rows) (s string, err error) {
 			var a, b, c int

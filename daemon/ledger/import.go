@@ -57,6 +57,9 @@ func (l *Ledger) Import(ctx context.Context, f Found) (offloads, copies int, err
 			if r, err = importOffload(ctx, tx, f); err != nil {
 				return err
 			}
+			if err := addSheets(ctx, tx, l.size); err != nil {
+				return err
+			}
 		}
 		if copies, err = importCopies(ctx, tx, r.offload, f.Copies); err != nil || ByManifests(r.offload.ID) {
 			return err

@@ -62,6 +62,7 @@ type Ledger struct {
 	boxID string
 	write *sql.DB // exactly one connection
 	read  *sql.DB // cannot write
+	size  sizes
 }
 
 // BoxID returns the identity made at random together with the ledger, eight

@@ -80,7 +80,11 @@ func open(ctx context.Context, path string) (*Ledger, error) {
 	if err != nil {
 		return nil, errors.Join(err, write.Close())
 	}
-	return &Ledger{path: path, boxID: boxID, write: write, read: read}, nil
+	l := &Ledger{path: path, boxID: boxID, write: write, read: read, size: usualSizes}
+	if err := l.fillSheets(ctx); err != nil {
+		return nil, errors.Join(err, l.Close())
+	}
+	return l, nil
 }
 
 // inspect looks whether the database is whole and not newer than this program,
