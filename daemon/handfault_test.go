@@ -359,7 +359,7 @@ func TestHandover_hostileNames(t *testing.T) {
 		h, err := m.handOver(editor, tc.glob)
 		switch {
 		case tc.want < 0:
-			refusedWith(t, err, "selects nothing")
+			refusedWith(t, err, "is no selection")
 		case err != nil || h.Files != tc.want || h.Missing != 0:
 			t.Errorf("%s: %+v, %v", tc.glob, h, err)
 		}

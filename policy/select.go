@@ -3,6 +3,7 @@ package policy
 import (
 	"errors"
 	"path"
+	"strconv"
 	"strings"
 
 	"github.com/pelletier/go-toml/v2/unstable"
@@ -99,12 +100,12 @@ func ParseSelection(words []string) (Selection, error) {
 				return s, errors.New(key + ": " + f.message + hinted(f.hint))
 			}
 			if len(*k.globs) == maxListLength {
-				return s, errors.New(key + ": there are more globs than can be held")
+				return s, errors.New(key + " lists more than " + strconv.Itoa(maxListLength) + " globs")
 			}
 			*k.globs = append(*k.globs, glob)
 		}
 		if !found {
-			return s, errors.New(quoted(word) + " selects nothing; " + selectForm)
+			return s, errors.New(quoted(word) + " is no selection; " + selectForm)
 		}
 	}
 	return s, nil
@@ -140,7 +141,7 @@ func (d *decoder) selection(v *value, dst **Selection) {
 		return
 	}
 	if len(v.table.entries) == 0 {
-		d.fail(v.at, form, "select chooses by nothing")
+		d.fail(v.at, form, "select is an empty table")
 		return
 	}
 	s := &Selection{}

@@ -81,7 +81,7 @@ func TestShuttle_refuses(t *testing.T) {
 		"role = \"shuttle\"\nmirror = \"all\"":                          "mirror says nothing unless role is \"copies\"",
 		"role = \"shuttle\"\nwhen_full = \"hold\"":                      "when_full says nothing unless role is \"copies\"",
 		"role = \"shuttle\"\nselect = \"some\"":                         "select must be a table of globs, not text",
-		"role = \"shuttle\"\nselect = {}":                               "select chooses by nothing",
+		"role = \"shuttle\"\nselect = {}":                               "select is an empty table",
 		"role = \"shuttle\"\nselect = { day = \"2026-11-25\" }":         "\"day\" is not known in select",
 		"role = \"shuttle\"\nselect = { days = \"25.11.2026\" }":        "days: \"25.11.2026\" matches no day",
 		"role = \"shuttle\"\nselect = { days = [\"2026-*\", \"now\"] }": "days: \"now\" matches no day",
@@ -103,17 +103,17 @@ func TestParseSelection(t *testing.T) {
 		}
 	}
 	for want, words := range map[string][]string{
-		"nothing is selected":           nil,
-		"\"all\" selects nothing":       {"all", "cards=a"},
-		"\"day=2026-11-25\" selects":    {"day=2026-11-25"},
-		"\"*.MOV\" selects nothing":     {"*.MOV"},
-		"matches no day":                {"days=yesterday"},
-		"files: it is empty":            {"files="},
-		"files: \"[\" has no \"]\"":     {"files=[a"},
-		"character that cannot":         {"files=\x1b[31m"},
-		"more globs than can be held":   strings.Split(strings.Repeat("files=a ", 65)[:65*8-1], " "),
-		"longer than 256 bytes (":       {"cards=" + strings.Repeat("a", 257) + "("},
-		"cards: the pattern ends in a ": {`cards=a\`},
+		"nothing is selected":                nil,
+		"\"all\" is no selection":            {"all", "cards=a"},
+		"\"day=2026-11-25\" is no selection": {"day=2026-11-25"},
+		"\"*.MOV\" is no selection":          {"*.MOV"},
+		"matches no day":                     {"days=yesterday"},
+		"files: it is empty":                 {"files="},
+		"files: \"[\" has no \"]\"":          {"files=[a"},
+		"character that cannot":              {"files=\x1b[31m"},
+		"files lists more than 64 globs":     strings.Split(strings.Repeat("files=a ", 65)[:65*8-1], " "),
+		"longer than 256 bytes (":            {"cards=" + strings.Repeat("a", 257) + "("},
+		"cards: the pattern ends in a ":      {`cards=a\`},
 	} {
 		if _, err := ParseSelection(words); err == nil || !strings.Contains(err.Error(), strings.TrimSuffix(want, " (")) {
 			t.Errorf("%q: %v; want %s", words, err, want)
