@@ -2,7 +2,6 @@ package daemon
 
 import (
 	"context"
-	"fmt"
 	"iter"
 	"time"
 
@@ -52,7 +51,7 @@ func (m *dayMaker) begin(date string) (time.Time, error) {
 	}
 	at, err := time.ParseInLocation(time.DateOnly, date, zone)
 	if err != nil || at.Year() < 1 { // a year 0 the ledger cannot write
-		return time.Time{}, fmt.Errorf("%w, not %q", report.ErrNoDay, date)
+		return time.Time{}, report.NoDay(date)
 	}
 	return at, nil
 }

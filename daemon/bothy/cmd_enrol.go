@@ -20,15 +20,15 @@ func enrolCommand(c console) *cobra.Command {
 		Short: "Give a drive its identity",
 		Long: `Enrol writes the identity of a drive, .bothy/drive.toml, and touches nothing else
 on it. A drive that has an identity keeps it and gets the new name, unless another
-drive is called so; a retired one is in use again, and one that was refused since it
-came on another disk than before is taken for the drive that it says it is. The running
+drive is called so; a retired one is in use again, and one that was refused because
+it came on another disk than before is taken for the drive that it says it is. The running
 daemon does it for a DEVICE or FOLDER that a drive rule of its policy takes; where
 none runs, a FOLDER can be enrolled all the same.
 
 Exit code 0: it is enrolled, and its identity is printed. 1: it is not. 2: the
 command line was refused.`,
 		Example: `  bothy enrol /dev/sdb1 --name bay-3`,
-	}, cobra.ExactArgs(1), func(cmd *cobra.Command, args []string) error {
+	}, named("device or folder"), func(cmd *cobra.Command, args []string) error {
 		if name == "" {
 			return refuse("add --name NAME; write it on the drive as well", "enrol: the drive needs a name")
 		}

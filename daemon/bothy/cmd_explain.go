@@ -55,7 +55,7 @@ answers.`,
 			return errors.New("name one device or one offload, or one file with --properties")
 		}
 		if f.asJSON && (len(args) == 0 || !isOffload.MatchString(args[0])) {
-			return errors.New("--json goes with an offload")
+			return errors.New("--json goes with an offload, such as abcdefgh-12")
 		}
 		return nil
 	}, func(cmd *cobra.Command, args []string) error {
@@ -95,7 +95,7 @@ func explainOffload(cmd *cobra.Command, c console, f *explainFlags, id string) e
 	defer client.Close()
 	list, err := client.Verdicts(cmd.Context(), id)
 	if err != nil {
-		return asked(err)
+		return asked(err, "'bothy list offloads' tells the ids of offloads")
 	}
 	err = show(c, f.asJSON, list, func(w io.Writer) error { return status.VerdictsText(w, list) })
 	return found(len(list.Verdicts), err)

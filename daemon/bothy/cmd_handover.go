@@ -3,6 +3,7 @@ package main
 import (
 	"context"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"io"
 	"path/filepath"
@@ -40,17 +41,17 @@ part was selected ends in '.part'. ascmhl_collection.xml names the newest manife
 of each, and reports/ holds a report of each day. What is there already is not
 brought again. What does not fit is refused before the first byte.
 
-A card goes first, always. To interrupt this command does not end the work; to pull
-the drive does, and it goes on when it is asked for again.
+A card goes first, always. Interrupting this command does not end the work. Pulling
+the drive does; it goes on when it is asked for again.
 
-Exit code 0: all that is selected is there and proven. 1: some of it is not; it is
-listed. 2: it was refused, and nothing was touched.`,
+Exit code 0: all that is selected is there and proven. 1: some of it is not, and is
+listed; or nobody answers. 2: it was refused, and nothing was touched.`,
 		Example: `  bothy handover editor-1 --select days=2026-11-25 --select 'files=*.MOV'
   bothy handover editor-1 --select 'cards=SKUA_*' --json | jq -r '.undelivered[]'`,
-	}, cobra.ExactArgs(1), func(cmd *cobra.Command, args []string) error {
+	}, named(oneDrive), func(cmd *cobra.Command, args []string) error {
 		if cmd.Flags().Changed("select") {
 			if _, err := policy.ParseSelection(selection); err != nil {
-				return refuse("'bothy list' shows what there is", "handover: %w", err)
+				return refuse("'bothy list' shows what there is, 'bothy handover --help' how it is selected", "handover: %w", err)
 			}
 		}
 		drive := args[0]
@@ -66,8 +67,11 @@ listed. 2: it was refused, and nothing was touched.`,
 		}
 		defer client.Close()
 		done, err := handOver(cmd.Context(), c, client, drive, selection, !asJSON || c.errTerminal)
+		if errors.Is(err, context.Canceled) {
+			return advise(err, "the box goes on filling the drive; 'bothy status' tells how far it is")
+		}
 		if err != nil {
-			return asked(err)
+			return asked(err, "")
 		}
 		if asJSON {
 			if err := json.NewEncoder(c.out).Encode(done); err != nil {
@@ -77,7 +81,7 @@ listed. 2: it was refused, and nothing was touched.`,
 			tellHandedOver(c.out, done)
 		}
 		if done.Missing > 0 {
-			return advise(fmt.Errorf("not all that is selected is on %s", printable(done.Drive)), "attach a drive that has it, and ask again")
+			return advise(fmt.Errorf("not all that is selected is on %s", printable(done.Drive)), "the list says why; where a drive is missing, attach it and ask again")
 		}
 		return nil
 	})
@@ -120,6 +124,10 @@ func showHandover(bar *gauge, d *status.Document) {
 }
 
 func tellHandedOver(out io.Writer, h *status.HandedOver) {
+	if h.Files == 0 && h.Missing == 0 {
+		fmt.Fprintf(out, "%s: nothing that was off-loaded is selected by %s\n", printable(h.Drive), printable(h.Selected))
+		return
+	}
 	fmt.Fprintf(out, "%s: %s of %s selected by %s: %d brought and proven now, %d there before\n", printable(h.Drive),
 		state.Count(h.Files, "file"), state.Count(h.Offloads, "offload"), printable(h.Selected), h.Delivered, h.Already)
 	for _, what := range h.Undelivered {

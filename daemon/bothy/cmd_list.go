@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -59,11 +60,9 @@ are meant. With --json it prints what /v1/days or /v1/files answers.` + socketHe
 		case len(args) > 1 || len(args) == 1 && !slices.Contains(listed, args[0]):
 			return errors.New("name one of " + strings.Join(listed, ", "))
 		case f.name != "" && (len(args) == 0 || args[0] != "files"):
-			return errors.New("--name is asked of files")
-		case f.limit < 1 || f.limit > status.MaxEntries:
-			return fmt.Errorf("--limit is 1 to %d", status.MaxEntries)
+			return errors.New("--name goes with files: bothy list files --name GLOB")
 		}
-		return nil
+		return f.checkLimit()
 	}, func(cmd *cobra.Command, args []string) error {
 		what := "days"
 		if len(args) == 1 {
@@ -88,6 +87,16 @@ func addArchiveFlags(cmd *cobra.Command, f *listFlags) {
 	fl.StringVar(&f.socket, "socket", defaultSocket, "`PATH` of the daemon's control socket")
 }
 
+func (f *listFlags) checkLimit() error {
+	if f.limit < 1 || f.limit > status.MaxEntries {
+		return fmt.Errorf("--limit cannot be %d (from 1 to %d)", f.limit, status.MaxEntries)
+	}
+	return nil
+}
+
+// questionHint ends what was wrong with a question.
+const questionHint = "'bothy status' lists the drives, 'bothy list --help' says how a GLOB is written"
+
 func list(cmd *cobra.Command, c console, f *listFlags, what string) error {
 	q := status.Question{Name: f.name, Card: f.card, Drive: f.drive, Limit: f.limit}
 	for _, day := range []struct {
@@ -109,12 +118,12 @@ func list(cmd *cobra.Command, c console, f *listFlags, what string) error {
 	}
 	days, err := client.Days(cmd.Context(), q)
 	if err != nil {
-		return asked(err)
+		return asked(err, questionHint)
 	}
 	err = show(c, f.asJSON, days, func(w io.Writer) error {
 		switch {
 		case len(days.Days) == 0:
-			return say(w, "nothing is known that was off-loaded so")
+			return say(w, "no such offload is known")
 		case what == "cards":
 			return status.CardsText(w, days)
 		}
@@ -126,7 +135,7 @@ func list(cmd *cobra.Command, c console, f *listFlags, what string) error {
 func listFiles(cmd *cobra.Command, c console, client *status.Client, q status.Question, asJSON bool) error {
 	files, err := client.Files(cmd.Context(), q)
 	if err != nil {
-		return asked(err)
+		return asked(err, questionHint)
 	}
 	err = show(c, asJSON, files, func(w io.Writer) error { return status.FilesText(w, files) })
 	return found(len(files.Files), err)
@@ -147,14 +156,8 @@ With --json it prints what /v1/files answers.` + socketHelp,
 		Example: `  bothy where SKUA0042.MOV
   bothy where 'SKUA00*' --limit 1000
   bothy where SKUA0042.MOV --json | jq -r '.files[].places[] | select(.proven) | .drive_name'`,
-	}, func(_ *cobra.Command, args []string) error {
-		if len(args) != 1 || args[0] == "" {
-			return errors.New("name one file, or a glob in quotes")
-		}
-		if f.limit < 1 || f.limit > status.MaxEntries {
-			return fmt.Errorf("--limit is 1 to %d", status.MaxEntries)
-		}
-		return nil
+	}, func(cmd *cobra.Command, args []string) error {
+		return cmp.Or(named("file, or a glob in quotes")(cmd, args), f.checkLimit())
 	}, func(cmd *cobra.Command, args []string) error {
 		client, err := dial(f.socket)
 		if err != nil {
@@ -174,21 +177,16 @@ func missingCommand(c console) *cobra.Command {
 		Short: "Say what a drive lacks that others have",
 		Long: `Missing lists the offloads that another drive has a proven copy of, or what was
 saved of a damaged card, and this one has not, by its name or id. What stands on
-it with other offloads of the same card is not lacking.
+it with other offloads of the same card is not lacking, nor is an offload of which
+a shuttle was brought a part.
 
 With --json it prints what /v1/drives/DRIVE/missing answers.` + socketHelp + `
 
 So exit 1 says that the drive lacks nothing, if a daemon answers.`,
 		Example: `  bothy missing bay-7
   bothy missing bay-7 --json | jq '[.offloads[].size_bytes] | add'`,
-	}, func(_ *cobra.Command, args []string) error {
-		if len(args) != 1 || args[0] == "" {
-			return errors.New("name one drive; 'bothy status' lists them")
-		}
-		if f.limit < 1 || f.limit > status.MaxEntries {
-			return fmt.Errorf("--limit is 1 to %d", status.MaxEntries)
-		}
-		return nil
+	}, func(cmd *cobra.Command, args []string) error {
+		return cmp.Or(named(oneDrive)(cmd, args), f.checkLimit())
 	}, func(cmd *cobra.Command, args []string) error {
 		client, err := dial(f.socket)
 		if err != nil {
@@ -197,7 +195,7 @@ So exit 1 says that the drive lacks nothing, if a daemon answers.`,
 		defer client.Close()
 		missing, err := client.Missing(cmd.Context(), args[0], f.limit)
 		if err != nil {
-			return asked(err)
+			return asked(err, "'bothy status' lists the drives")
 		}
 		err = show(c, f.asJSON, missing, func(w io.Writer) error { return status.MissingText(w, missing) })
 		return found(len(missing.Offloads), err)
@@ -235,10 +233,10 @@ func found(n int, err error) error {
 // asked gives a question that the daemon refused its exit code. A drive of
 // another name is no answer either: who mistypes it must not read that nothing is
 // missing.
-func asked(err error) error {
+func asked(err error, hint string) error {
 	var problem *status.Problem
 	if errors.As(err, &problem) && (problem.Status == http.StatusBadRequest || problem.Status == http.StatusNotFound) {
-		return &failure{code: exitRefused, err: err}
+		return &failure{code: exitRefused, err: err, hint: hint}
 	}
 	return err
 }

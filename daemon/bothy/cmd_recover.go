@@ -2,6 +2,7 @@ package main
 
 import (
 	"encoding/json"
+	"errors"
 	"fmt"
 	"io"
 	"path/filepath"
@@ -28,10 +29,15 @@ What is taken over can be listed and is kept in mind, but nothing of it is belie
 to be proven: the box reads the copies first, when it is idle. No card is ever
 released for the sake of what was taken over; it is copied anew.
 
-Exit code 0: all was read. 1: some could not be; it is listed. 2: the command line
-was refused.`,
+Exit code 0: all was read. 1: some could not be, and is listed; or the daemon does
+not answer or refuses. 2: the command line was refused.`,
 		Example: `  bothy recover bay-1 bay-2`,
-	}, cobra.MinimumNArgs(1), func(cmd *cobra.Command, args []string) error {
+	}, func(_ *cobra.Command, args []string) error {
+		if len(args) == 0 {
+			return errors.New("name at least one " + oneDrive)
+		}
+		return nil
+	}, func(cmd *cobra.Command, args []string) error {
 		client, err := dial(socket)
 		if err != nil {
 			return err
@@ -58,7 +64,7 @@ was refused.`,
 			tellRecovered(c.out, found)
 		}
 		if refused > 0 {
-			return fmt.Errorf("%s could not be read", state.Count(refused, "thing"))
+			return advise(errors.New("not all that the drives tell could be read"), "the list says what and why; the rest is taken over")
 		}
 		return nil
 	})
@@ -70,8 +76,12 @@ was refused.`,
 func tellRecovered(out io.Writer, r *status.Recovered) {
 	fmt.Fprintf(out, "%s: %s of other boxes, and %s that only manifests tell of\n",
 		printable(r.Drive), state.Count(r.Snapshots, "ledger"), state.Count(r.ByManifest, "folder"))
-	fmt.Fprintf(out, "    new to this box: %s, %s on drives; none is proven by this box yet\n",
-		state.Count(r.Offloads, "offload"), state.Count(r.Copies, "finished folder"))
+	if r.Offloads+r.Copies == 0 {
+		fmt.Fprintln(out, "    nothing of it is new to this box")
+	} else {
+		fmt.Fprintf(out, "    new to this box: %s, %s on drives; none is proven by this box yet\n",
+			state.Count(r.Offloads, "offload"), state.Count(r.Copies, "finished folder"))
+	}
 	if r.Missing > 0 {
 		fmt.Fprintf(out, "    told of, and not there: %s\n", state.Count(r.Missing, "folder"))
 	}

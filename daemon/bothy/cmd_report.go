@@ -15,6 +15,8 @@ import (
 	"bothy/daemon/status"
 )
 
+const dayHint = "name a day of the calendar, like 2026-11-25"
+
 func reportCommand(c console) *cobra.Command {
 	var socket, out string
 	var asCSV bool
@@ -38,13 +40,13 @@ Exit code 0: it is written. 1: nothing was copied on that day, or it could not b
 had. 2: the command line was refused.`,
 		Example: `  bothy report today -o today.html
   bothy report 2026-11-25 --csv > 2026-11-25.csv`,
-	}, cobra.ExactArgs(1), func(cmd *cobra.Command, args []string) error {
+	}, named("day, such as 2026-11-25, or 'today' or 'yesterday'"), func(cmd *cobra.Command, args []string) error {
 		format := dayreport.FormatHTML
 		if asCSV {
 			format = dayreport.FormatCSV
 		}
 		if !status.ReportDay(args[0]) {
-			return refuse("write it as 2026-11-25", "report: %w", dayreport.ErrNoDay)
+			return refuse(dayHint, "report: %w", dayreport.NoDay(args[0]))
 		}
 		client, err := dial(socket)
 		if err != nil {
@@ -73,9 +75,9 @@ func takeReport(ctx context.Context, client *status.Client, w io.Writer, day str
 	}
 	switch said.Status {
 	case http.StatusBadRequest:
-		return refuse("write it as 2026-11-25", "report: %w", said)
+		return refuse(dayHint, "report: %w", said)
 	case http.StatusNotFound:
-		return advise(said, "'bothy status' shows the newest offloads; an offload belongs to the day on which it began")
+		return advise(said, "'bothy list' shows the days on which something was copied; an offload belongs to the day on which it began")
 	}
 	return err
 }

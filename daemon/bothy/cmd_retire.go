@@ -35,7 +35,7 @@ would be fewer copies than wanted, and nothing was done; or the daemon does not
 answer or refuses. 2: the command line was refused.`,
 		Example: `  bothy retire bay-3
   bothy retire bay-3 --confirm`,
-	}, cobra.ExactArgs(1), func(cmd *cobra.Command, args []string) error {
+	}, named(oneDrive), func(cmd *cobra.Command, args []string) error {
 		drive := args[0]
 		if strings.ContainsRune(drive, filepath.Separator) {
 			var err error
@@ -100,6 +100,6 @@ func tellRetirement(out io.Writer, r *status.Retirement, confirm bool) {
 		fmt.Fprintf(out, "nothing was changed; add --confirm to retire %s\n", name)
 	}
 	if r.NotMarked != "" {
-		fmt.Fprintf(out, "the drive itself does not say so, which other boxes would not know: %s\n", printable(r.NotMarked))
+		fmt.Fprintf(out, "%s itself could not be marked as retired, so other boxes will not know: %s\n", name, printable(r.NotMarked))
 	}
 }

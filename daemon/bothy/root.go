@@ -3,7 +3,9 @@ package main
 import (
 	"context"
 	"errors"
+	"fmt"
 	"runtime/debug"
+	"strconv"
 	"strings"
 
 	"github.com/spf13/cobra"
@@ -45,6 +47,10 @@ that many distinct physical drives. In doubt it is 'hold', with the reason.`,
 	root.SetErr(c.err)
 	root.SetVersionTemplate("bothy {{.Version}}\n")
 	root.SetFlagErrorFunc(func(cmd *cobra.Command, err error) error {
+		if number := (*strconv.NumError)(nil); errors.As(err, &number) { // its own words name what reads numbers
+			said, _, _ := strings.Cut(err.Error(), ": strconv.")
+			err = fmt.Errorf("%s: %w", said, number.Err)
+		}
 		return refuse("'"+cmd.CommandPath()+" --help' lists the flags", "%s: %w", cmd.Name(), err)
 	})
 	root.AddCommand(commands(c)...)
@@ -71,6 +77,19 @@ func command(c *cobra.Command, args cobra.PositionalArgs, run func(*cobra.Comman
 	c.DisableFlagsInUseLine = true
 	return c
 }
+
+// named wants exactly one argument, and says which.
+func named(what string) cobra.PositionalArgs {
+	return func(_ *cobra.Command, args []string) error {
+		if len(args) != 1 || args[0] == "" {
+			return errors.New("name one " + what)
+		}
+		return nil
+	}
+}
+
+// oneDrive is what a command says that was given none, or several.
+const oneDrive = "drive; 'bothy status' lists them"
 
 // version is what the build recorded: a tag, a revision, or "devel".
 func version() string {

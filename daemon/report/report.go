@@ -14,6 +14,7 @@ package report
 
 import (
 	"errors"
+	"fmt"
 	"iter"
 	"time"
 
@@ -22,6 +23,9 @@ import (
 
 // ErrNoDay: what was asked for names no day.
 var ErrNoDay = errors.New("a day is YYYY-MM-DD, 'today' or 'yesterday'")
+
+// NoDay is the error of what names no day.
+func NoDay(day string) error { return fmt.Errorf("%w, not %q", ErrNoDay, day) }
 
 // Day is what is told of one day. Strings may be hostile.
 type Day struct {

@@ -34,7 +34,7 @@ func (h *handler) serveReport(w http.ResponseWriter, r *http.Request) {
 	day, end, _ := strings.Cut(strings.TrimPrefix(r.URL.Path, reportsPrefix), ".")
 	format := report.Format(end)
 	if !ReportDay(day) {
-		sendProblem(w, r, http.StatusBadRequest, report.ErrNoDay.Error())
+		sendProblem(w, r, http.StatusBadRequest, report.NoDay(brief(day)).Error())
 		return
 	}
 	if format != report.FormatHTML && format != report.FormatCSV {
@@ -59,7 +59,7 @@ func (h *handler) serveReport(w http.ResponseWriter, r *http.Request) {
 		h.Log.ErrorContext(ctx, "report not made", "path", r.URL.Path, "error", err)
 		sendProblem(w, r, http.StatusInternalServerError, "the ledger cannot be read")
 	case d == nil:
-		sendProblem(w, r, http.StatusNotFound, "nothing was copied on that day")
+		sendProblem(w, r, http.StatusNotFound, "nothing was copied on that day: "+day)
 	default:
 		h.sendReport(w, r, d, format)
 	}
