@@ -66,6 +66,8 @@ func copyWord(c *Copy) (word, tone string) {
 	switch c.Status {
 	case Proven:
 		return "proven", "safe"
+	case HandedOver:
+		return "what was chosen of it, proven; counts for no release", "soft"
 	case Unproven:
 		return "written, not read back", "caution"
 	case Incomplete:

@@ -82,6 +82,7 @@ const (
 	Incomplete = "incomplete"
 	Failed     = "failed"
 	Lost       = "lost"
+	HandedOver = "handed-over"
 )
 
 // File is one file of an offload.
