@@ -104,7 +104,7 @@ func (e *errand) catchUp(ctx context.Context) {
 		Checksum: o.Checksum, Verify: offload.VerifyReadBack, Now: e.s.cfg.Now, Settle: e.s.cfg.Settle, Patience: e.s.cfg.Patience,
 		Yield: e.yield, Recorder: errandRecorder{&e.task, o.ID, pathsOf(files)},
 		Creator: mhl.Creator{Tool: "Bothy", Version: e.s.cfg.Version, Hostname: e.boxName,
-			Comment: "Copied from another drive, and held against the checksums taken when the card was read."},
+			Comment: copiedFromDrive},
 	}
 	for _, c := range copies {
 		d := e.driveOf(c.DriveID)
@@ -185,6 +185,14 @@ func (e *errand) bring(ctx context.Context, ej offload.Job) {
 	}
 }
 
+// gaveOther is the fault of a copy that did not give files as the card did.
+func gaveOther(paths []string) error {
+	return fmt.Errorf("%w: %d of its files, first %q, found when another drive was to be given them", offload.ErrMismatch, len(paths), paths[0])
+}
+
+// copiedFromDrive is what a manifest says of a copy that did not come from a card.
+const copiedFromDrive = "Copied from another drive, and held against the checksums taken when the card was read."
+
 // judgeSources takes what did not give what it held out of the account.
 func (e *errand) judgeSources(ctx context.Context, ej offload.Job, res offload.Result) {
 	for i, from := range ej.From {
@@ -196,8 +204,7 @@ func (e *errand) judgeSources(ctx context.Context, ej offload.Job, res offload.R
 		if len(damaged) == 0 {
 			continue
 		}
-		e.find(from.ID, state.CopyDamaged, fmt.Sprintf("%s on %s: %v: %d of its files, first %q, when another drive was to have them from here",
-			from.Folder, from.Name, offload.ErrMismatch, len(damaged), damaged[0]))
+		e.find(from.ID, state.CopyDamaged, fmt.Sprintf("%s on %s: %v", from.Folder, from.Name, gaveOther(damaged)))
 		account := ej.Recorder.(errandAccount)
 		e.recorderFailed(e.s.ledger.RecordUnproven(context.WithoutCancel(ctx), account.about(), from.ID, account.ours(damaged)))
 	}

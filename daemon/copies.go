@@ -196,7 +196,7 @@ func (j *job) loseDamaged(ctx context.Context, o ledger.Offload, res *offload.Re
 			continue
 		}
 		c.Phase = state.CopyFailed
-		c.Err = fmt.Errorf("%w: %d of its files, first %q, when another drive was to have them from here", offload.ErrMismatch, len(paths), paths[0])
+		c.Err = gaveOther(paths)
 		j.note(state.CopyDamaged, fmt.Sprintf("%s on %s: %v", c.Folder, c.DriveName, c.Err))
 		if j.s.ledger != nil && !strings.HasPrefix(o.ID, unrecorded) {
 			j.recorderFailed(j.s.ledger.RecordUnproven(context.WithoutCancel(ctx), o.ID, c.DriveID, paths))

@@ -45,7 +45,7 @@ func (e *errand) tidy(ctx context.Context, d *jobDrive) {
 		ours = append(ours, path.Join(ownFolder, name))
 	}
 	if err := e.clearOwn(ctx, d, ours...); err != nil && ctx.Err() == nil {
-		e.s.cfg.Log.Warn("what is hidden is still on the shuttle", "drive", d.identity.Name, "err", err)
+		e.s.cfg.Log.Warn("hidden files of this box are still on the shuttle", "drive", d.identity.Name, "err", err)
 	}
 }
 

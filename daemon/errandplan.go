@@ -156,13 +156,16 @@ func (e *errandPlanner) lacks(w ledger.Whereabouts, d attachedDrive, copies int)
 	return copies > 0 && !d.shuttle && holds(w, d.id) == "" && wants(d.mirror, w.Offload, e.at) && !e.covered(w, d.id)
 }
 
+// sourcesAway is why a drive cannot be given what it lacks while nobody is to blame.
+const sourcesAway = "no drive that has them is attached"
+
 // hindered says why a drive cannot be given an offload now; empty when it can.
 func (e *errandPlanner) hindered(w ledger.Whereabouts, d attachedDrive, from []string) string {
 	switch {
 	case spoilt(w, d.id):
 		return "its own copy is damaged"
 	case len(from) == 0:
-		return "no drive that has them is attached"
+		return sourcesAway
 	}
 	return e.tried[missKey(w.ID, d.token)]
 }

@@ -79,7 +79,7 @@ func (e *errandPlanner) handOver(p *planned) *piece {
 			why := e.tried[missKey(w.ID, d.token)]
 			ids := handableFrom(w, e.drives, d.id)
 			if why == "" && len(ids) == 0 {
-				why = "no drive that has them is attached"
+				why = sourcesAway
 			}
 			if why != "" {
 				lag := p.behind[d.id]
@@ -109,6 +109,11 @@ func handableFrom(w ledger.Whereabouts, drives []attachedDrive, but string) (ids
 	return ids
 }
 
+// notInOrder refuses work with a drive that cannot be used, or is not known.
+func notInOrder(target string) error {
+	return fmt.Errorf("%w: no drive %q is attached and in order; 'bothy status' lists them", ErrRefused, target)
+}
+
 // handOverByHand has a shuttle filled, and waits for that.
 func (s *supervisor) handOverByHand(ctx context.Context, target string, words []string) (*status.HandedOver, error) {
 	var chosen *policy.Selection
@@ -129,11 +134,11 @@ func (s *supervisor) handOverByHand(ctx context.Context, target string, words []
 		case s.ledger == nil:
 			refused("there is no ledger that tells what was off-loaded")
 		case d == nil || !d.usable():
-			refused("no drive %q is attached and in order; 'bothy status' lists them", target)
+			answers <- errandOutcome{err: notInOrder(target)}
 		case !d.rule.Shuttle():
 			refused("%s is no shuttle; give it a drive rule of its own with role = \"shuttle\"", d.subject())
 		case chosen == nil && d.rule.Select == nil:
-			refused("the rule of %s selects nothing; say what is to go with it", d.subject())
+			refused("the rule of %s selects nothing; say with --select what is to go with it", d.subject())
 		default:
 			if chosen == nil {
 				chosen = d.rule.Select

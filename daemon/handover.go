@@ -211,7 +211,7 @@ func (e *errand) carry(ctx context.Context, d *jobDrive, h *handing, ej offload.
 				return
 			}
 		}
-		ej.Creator.Comment = "Copied from another drive, and held against the checksums taken when the card was read."
+		ej.Creator.Comment = copiedFromDrive
 		if !h.whole {
 			ej.Creator.Comment = "A chosen part of what the card held. " + ej.Creator.Comment
 		}

@@ -275,7 +275,7 @@ func TestHandover_refusesBadInput(t *testing.T) {
 	_, err = m.s.handOverByHand(t.Context(), "nobody", []string{"all"})
 	refusedWith(t, err, "no drive \"nobody\" is attached")
 	_, err = m.handOver(editor)
-	refusedWith(t, err, "selects nothing; say what is to go with it")
+	refusedWith(t, err, "selects nothing; say with --select what is to go with it")
 	_, err = m.handOver(editor, "days=yesterday")
 	refusedWith(t, err, "matches no day")
 	if h := m.handed(editor, "cards=PUFFIN*"); h.Files != 0 {

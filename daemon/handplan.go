@@ -2,7 +2,7 @@ package daemon
 
 import (
 	"context"
-	"fmt"
+	"errors"
 	"path"
 
 	"bothy/daemon/ledger"
@@ -40,8 +40,9 @@ func (e *errand) planHanding(ctx context.Context, h *handing, ej *offload.Job) e
 		ej.From = append(ej.From, from)
 	}
 	if len(ej.From) == 0 {
-		e.undelivered(h, "no drive that has it is attached")
-		return fmt.Errorf("no drive that has it is attached")
+		err := errors.New("no drive that has it is attached")
+		e.undelivered(h, err.Error())
+		return err
 	}
 	return nil
 }

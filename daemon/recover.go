@@ -329,7 +329,7 @@ func (s *supervisor) recoverDrive(ctx context.Context, target string) (*status.R
 		case s.ledger == nil:
 			answers <- errandOutcome{err: fmt.Errorf("%w: there is no ledger to take anything into", ErrRefused)}
 		case d == nil || !d.usable():
-			answers <- errandOutcome{err: fmt.Errorf("%w: no drive %q is attached and in order; 'bothy status' lists them", ErrRefused, target)}
+			answers <- errandOutcome{err: notInOrder(target)}
 		default:
 			s.errands.asked = append(s.errands.asked, errandRequest{d.identity.ID, nil, func(out errandOutcome) { answers <- out }})
 		}
