@@ -5,6 +5,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"strings"
 	"sync/atomic"
 	"time"
 
@@ -196,17 +197,18 @@ func (a archive) driveID(ctx context.Context, named string) (id string, err erro
 		}
 	}
 	for _, retired := range []bool{false, true} { // those in use come first
+		var ids []string
 		for _, d := range drives {
-			switch {
-			case d.Name != named || d.Retired != retired:
-			case id != "":
-				return "", fmt.Errorf("drive %q: %w: several are called so; give the id", named, status.ErrQuestion)
-			default:
-				id = d.ID
+			if d.Name == named && d.Retired == retired {
+				ids = append(ids, d.ID)
 			}
 		}
-		if id != "" {
-			return id, nil
+		switch len(ids) {
+		case 0:
+		case 1:
+			return ids[0], nil
+		default:
+			return "", blamed{severalCalled(named, ids), status.ErrQuestion}
 		}
 	}
 	return "", fmt.Errorf("drive %q: %w", named, status.ErrNoSuch)
@@ -235,13 +237,27 @@ func stored(w ledger.Whereabouts, names map[string]string) status.Stored {
 	return status.NewStored(s)
 }
 
+// severalCalled says that a name does not tell which drive is meant, and what does.
+func severalCalled(name string, ids []string) error {
+	const show = 8
+	return fmt.Errorf("%d drives are called %q; give the id of one: %s", len(ids), name, strings.Join(ids[:min(len(ids), show)], ", "))
+}
+
+// blamed is an error in its own words, and one that callers branch on.
+type blamed struct {
+	error
+	is error
+}
+
+func (b blamed) Unwrap() []error { return []error{b.error, b.is} }
+
 // blame says whose fault an error of the ledger is.
 func blame(err error) error {
 	switch {
 	case errors.Is(err, ledger.ErrUnknown):
-		return fmt.Errorf("%w: %w", status.ErrNoSuch, err)
+		return blamed{err, status.ErrNoSuch}
 	case errors.Is(err, ledger.ErrGlob):
-		return fmt.Errorf("%w: %w", status.ErrQuestion, err)
+		return blamed{err, status.ErrQuestion}
 	}
 	return err
 }

@@ -123,7 +123,7 @@ func (s *supervisor) mayEnrol(d *drive, target, name string) error {
 		return fmt.Errorf("it carries the same identity as %s, which is attached too; remove .bothy/drive.toml from whichever is the image", other.subject())
 	}
 	if other := s.namesInUse(d.claims)[sameName(name)]; other != "" {
-		return fmt.Errorf("the drive %s is called %q already; choose another name", other, name)
+		return fmt.Errorf("another drive (id %s) is called %q already; choose another name", other, name)
 	}
 	return nil
 }

@@ -84,7 +84,7 @@ func (s *supervisor) checkNames() {
 			continue
 		}
 		if other := s.namesInUse(d.identity.ID)[sameName(d.identity.Name)]; other != "" {
-			clash[d.identity.Name] = fmt.Sprintf("the drives %s and %s; until one has another name, commands want the id", d.identity.ID, other)
+			clash[d.identity.Name] = fmt.Sprintf("the drives with the ids %s and %s; until one has another name, commands want the id", d.identity.ID, other)
 		}
 	}
 	for key := range s.conditions {

@@ -88,7 +88,11 @@ func (s *supervisor) driveCalled(named string) (ledger.Drive, error) {
 		case 1:
 			return list[0], nil
 		default:
-			return ledger.Drive{}, fmt.Errorf("%w: %d drives are called %q; give the id", ErrRefused, len(list), named)
+			var ids []string
+			for _, r := range list {
+				ids = append(ids, r.ID)
+			}
+			return ledger.Drive{}, fmt.Errorf("%w: %w", ErrRefused, severalCalled(named, ids))
 		}
 	}
 	return ledger.Drive{}, fmt.Errorf("%w: no drive %q is known; 'bothy status' lists them", ErrRefused, named)

@@ -76,7 +76,7 @@ var Kinds = []Kind{
 	{PolicyBroken, Danger, true, "the policy file is broken and there is none to go on with; no work is taken", "mend the file, check it with 'bothy check-policy', then reload"},
 	{PolicyStale, Attention, false, "the new policy file is broken; the last good one goes on", "mend the file, check it with 'bothy check-policy', then reload"},
 	{StateUnwritable, Danger, true, "the state folder cannot be written", "check its disk for space and faults"},
-	{LedgerReplaced, Attention, false, "the ledger was damaged and has been set aside; a new one was begun", "earlier copies are not recognised until their drives are read again; cards are copied anew"},
+	{LedgerReplaced, Attention, false, "the ledger was damaged and has been set aside; a new one was begun", "attach the drives: what they tell of earlier offloads is taken over by itself; cards are copied anew"},
 	{LedgerFailing, Danger, true, "the ledger cannot be written", "copying goes on; check the disk that holds the state folder"},
 	{ClockUntrusted, Notice, false, "the clock is not synchronised; names and manifests say so", "order is kept by sequence number, nothing is lost"},
 	{LightUnreachable, Attention, false, "a light of the policy cannot be driven", "check its name under /sys/class/leds and the permissions of the service"},
@@ -100,7 +100,7 @@ var Kinds = []Kind{
 	{DriveRefused, Attention, false, "a drive cannot take a card", "see the copy's reason"},
 	{DriveHung, Danger, false, "a drive does not answer and is set aside", "unplug it and attach it again; if it repeats, replace cable or drive"},
 	{DriveBehind, Notice, false, "a drive lacks copies that others hold, and cannot be given them now", "leave it attached together with a drive that has them; see that it has room"},
-	{CopyDamaged, Danger, false, "a copy that was proven earlier is missing or changed", "it no longer counts; keep the other copies"},
+	{CopyDamaged, Danger, false, "a copy that was proven earlier is missing or changed", "it no longer counts; keep the other copies: it is brought anew from one that is attached with it"},
 	{StatusUnreachable, Attention, false, "the status endpoint or the control socket cannot be opened", "another program may hold the address"},
 	{JournalUnreachable, Attention, false, "the log cannot be written", "work goes on, and page, lights and metrics tell of it; restart the service when the journal is back"},
 }

@@ -241,7 +241,7 @@ func (h *handler) archiveProblem(w http.ResponseWriter, r *http.Request, err err
 	case errors.Is(err, context.DeadlineExceeded):
 		sendProblem(w, r, http.StatusServiceUnavailable, "this takes too long; ask for less")
 	default:
-		h.Log.ErrorContext(r.Context(), "ledger not asked", "path", r.URL.Path, "error", err)
+		h.Log.ErrorContext(r.Context(), "ledger did not answer", "path", r.URL.Path, "error", err)
 		sendProblem(w, r, http.StatusInternalServerError, "the ledger cannot be read")
 	}
 }

@@ -204,7 +204,7 @@ func (c *Client) Missing(ctx context.Context, drive string, limit int) (*Missing
 
 // Verdicts asks which verdicts an offload had.
 func (c *Client) Verdicts(ctx context.Context, offloadID string) (*VerdictList, error) {
-	return fetch[VerdictList](ctx, c, "the verdicts of offload "+clean(offloadID), offloadsPrefix+url.PathEscape(offloadID)+verdictsSuffix)
+	return fetch[VerdictList](ctx, c, "the verdicts of an offload", offloadsPrefix+url.PathEscape(offloadID)+verdictsSuffix)
 }
 
 func fetch[T any](ctx context.Context, c *Client, what, path string) (*T, error) {

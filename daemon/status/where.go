@@ -142,7 +142,7 @@ func (h *handler) newestDays(ctx context.Context) *DayList {
 	list, err := h.Archive.Days(ctx, Question{Limit: pageOffloads})
 	if err != nil {
 		if ctx.Err() == nil {
-			h.Log.ErrorContext(ctx, "ledger not asked", "path", "/", "error", err)
+			h.Log.ErrorContext(ctx, "ledger did not answer", "path", "/", "error", err)
 		}
 		return nil
 	}
@@ -195,7 +195,7 @@ func (h *handler) serveFind(w http.ResponseWriter, r *http.Request) {
 func foundWords(n int, more bool) string {
 	switch {
 	case n == 0:
-		return "No file of this name is known."
+		return "No such file is known."
 	case more:
 		return "The first " + count(n, "file", "files") + "; there are more."
 	}

@@ -40,7 +40,7 @@ func DaysText(w io.Writer, list *DayList, offloads bool) error {
 func MissingText(w io.Writer, list *MissingList) error {
 	return writeText(w, list.More, func(out *bufio.Writer) {
 		if len(list.Offloads) == 0 {
-			fmt.Fprintf(out, "drive %s lacks nothing that others have\n", clean(list.DriveName))
+			fmt.Fprintf(out, "drive %s lacks no offload that others have\n", clean(list.DriveName))
 			return
 		}
 		fmt.Fprintf(out, "drive %s lacks %s\n", clean(list.DriveName), count(len(list.Offloads), "offload", "offloads"))

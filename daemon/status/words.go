@@ -118,7 +118,7 @@ func copyLook(c Copy) look {
 	case state.CopyBehind:
 		return look{"working", "caution", "slower than the others; goes on when they are done", ""}
 	case state.CopyHanded:
-		return look{"away", "plain", "on a shuttle, what was chosen proven there; counts for nothing", ""}
+		return look{"away", "plain", "on a shuttle: what was chosen is proven there, and counts for no release", ""}
 	case state.CopyUnproven:
 		return look{"hold", "caution", "written, not read back", ""}
 	case state.CopyUnfinished:
