@@ -280,7 +280,7 @@ func (e *errand) wholeAgain(ctx context.Context, d *jobDrive, c ledger.Copy, fil
 	e.out.healed = len(healed)
 	work := healFolder + c.OffloadID
 	if err := e.clearOwn(ctx, d, work, work+offload.UnfinishedSuffix, asideFolder+c.OffloadID); err != nil {
-		e.s.cfg.Log.Warn("what was put aside is still on the drive", "drive", d.identity.Name, "err", err)
+		e.s.cfg.Log.Warn("what was put aside while a copy was healed is still on the drive", "drive", d.identity.Name, "err", err)
 	}
 	return nil
 }

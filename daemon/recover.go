@@ -60,7 +60,7 @@ func (e *errand) takeSnapshots(ctx context.Context, d *jobDrive) error {
 			continue
 		}
 		if n++; n > maxSnapshots {
-			e.refuse(item.Name, fmt.Errorf("there are more than %d", maxSnapshots))
+			e.refuse(item.Name, fmt.Errorf("the drive holds more than %d ledgers; the rest are not read", maxSnapshots))
 			break
 		}
 		if err := e.takeSnapshot(ctx, d, path.Join(ownFolder, item.Name)); err != nil {

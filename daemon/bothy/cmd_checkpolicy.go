@@ -44,7 +44,7 @@ with it is told at once, one line each: FILE:LINE:COL: what is wrong (hint).
 
 Exit code 0: the file is sound. 2: it is not, or cannot be read.`,
 		Example: `  bothy check-policy /etc/bothy/policy.toml && systemctl reload bothy`,
-	}, cobra.ExactArgs(1), func(_ *cobra.Command, args []string) error {
+	}, named("policy file"), func(_ *cobra.Command, args []string) error {
 		p, err := loadPolicy(c, args[0])
 		if err != nil {
 			return err

@@ -37,7 +37,7 @@ Exit code 0: all copies are proven. 1: it ended, and not all are. 2: it was
 refused before the first byte.`,
 		Example: `  bothy copy /media/card --to /mnt/one --to /mnt/two
   bothy copy ./card --to /mnt/one --verify read-back-twice --json | jq .verdict`,
-	}, cobra.ExactArgs(1), func(cmd *cobra.Command, args []string) error {
+	}, named("folder to copy from"), func(cmd *cobra.Command, args []string) error {
 		if len(req.To) == 0 {
 			return refuse("name at least one folder with --to DIR", "copy: there is nowhere to copy to")
 		}

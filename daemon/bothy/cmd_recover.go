@@ -32,12 +32,7 @@ released for the sake of what was taken over; it is copied anew.
 Exit code 0: all was read. 1: some could not be, and is listed; or the daemon does
 not answer or refuses. 2: the command line was refused.`,
 		Example: `  bothy recover bay-1 bay-2`,
-	}, func(_ *cobra.Command, args []string) error {
-		if len(args) == 0 {
-			return errors.New("name at least one " + oneDrive)
-		}
-		return nil
-	}, func(cmd *cobra.Command, args []string) error {
+	}, someOf(oneDrive), func(cmd *cobra.Command, args []string) error {
 		client, err := dial(socket)
 		if err != nil {
 			return err

@@ -52,7 +52,7 @@ Exit code 0: all is proven. 1: it is not. 2: a FOLDER is not there; nothing was
 verified.`,
 		Example: `  bothy verify /mnt/bay-1/2026-11-25/*
   bothy verify --record --json /mnt/bay-1/2026-11-25/skerry-2-SKUA_003-143100`,
-	}, cobra.MinimumNArgs(1), func(cmd *cobra.Command, args []string) error {
+	}, someOf("folder of a copy, the one that holds 'ascmhl'"), func(cmd *cobra.Command, args []string) error {
 		for _, folder := range args {
 			if info, err := os.Stat(folder); err != nil {
 				return refuse("name the folder of a copy, the one that holds 'ascmhl'", "verify: %w", err)

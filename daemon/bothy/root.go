@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"runtime/debug"
+	"slices"
 	"strconv"
 	"strings"
 
@@ -83,6 +84,16 @@ func named(what string) cobra.PositionalArgs {
 	return func(_ *cobra.Command, args []string) error {
 		if len(args) != 1 || args[0] == "" {
 			return errors.New("name one " + what)
+		}
+		return nil
+	}
+}
+
+// someOf wants at least one argument, and says of what.
+func someOf(what string) cobra.PositionalArgs {
+	return func(_ *cobra.Command, args []string) error {
+		if len(args) == 0 || slices.Contains(args, "") {
+			return errors.New("name at least one " + what)
 		}
 		return nil
 	}

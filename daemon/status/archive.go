@@ -232,6 +232,9 @@ func (h *handler) archive(known []string, ask func(context.Context, Question) (a
 	}
 }
 
+// ledgerUnread is told where only the log knows more.
+const ledgerUnread = "the ledger cannot be read; the log says why"
+
 func (h *handler) archiveProblem(w http.ResponseWriter, r *http.Request, err error) {
 	switch {
 	case errors.Is(err, ErrNoSuch):
@@ -242,7 +245,7 @@ func (h *handler) archiveProblem(w http.ResponseWriter, r *http.Request, err err
 		sendProblem(w, r, http.StatusServiceUnavailable, "this takes too long; ask for less")
 	default:
 		h.Log.ErrorContext(r.Context(), "ledger did not answer", "path", r.URL.Path, "error", err)
-		sendProblem(w, r, http.StatusInternalServerError, "the ledger cannot be read")
+		sendProblem(w, r, http.StatusInternalServerError, ledgerUnread)
 	}
 }
 

@@ -156,7 +156,7 @@ func (h *handler) serveOffload(w http.ResponseWriter, r *http.Request) {
 	switch {
 	case err != nil:
 		h.Log.ErrorContext(r.Context(), "offload not looked up", "offload", id, "error", err)
-		sendProblem(w, r, http.StatusInternalServerError, "the ledger cannot be read")
+		sendProblem(w, r, http.StatusInternalServerError, ledgerUnread)
 	case !found:
 		sendProblem(w, r, http.StatusNotFound, "there is no offload with this id")
 	default:

@@ -57,7 +57,7 @@ func (h *handler) serveReport(w http.ResponseWriter, r *http.Request) {
 		sendProblem(w, r, http.StatusBadRequest, err.Error())
 	case err != nil:
 		h.Log.ErrorContext(ctx, "report not made", "path", r.URL.Path, "error", err)
-		sendProblem(w, r, http.StatusInternalServerError, "the ledger cannot be read")
+		sendProblem(w, r, http.StatusInternalServerError, ledgerUnread)
 	case d == nil:
 		sendProblem(w, r, http.StatusNotFound, "nothing was copied on that day: "+day)
 	default:
@@ -87,7 +87,7 @@ func (h *handler) sendReport(w http.ResponseWriter, r *http.Request, d *report.D
 	h.Log.WarnContext(r.Context(), "report not sent whole", "path", r.URL.Path, "error", err)
 	if sent.bytes == 0 {
 		head.Del("Content-Disposition")
-		sendProblem(w, r, http.StatusInternalServerError, "the ledger cannot be read")
+		sendProblem(w, r, http.StatusInternalServerError, ledgerUnread)
 		return
 	}
 	panic(http.ErrAbortHandler) // the server's word for an answer that is torn off
