@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"encoding/json"
 	"fmt"
 	"io"
@@ -84,7 +85,7 @@ func tellRetirement(out io.Writer, r *status.Retirement, confirm bool) {
 		if len(l.Unproven) > 0 {
 			on += ", not yet proven by this box on " + printable(strings.Join(l.Unproven, ", "))
 		}
-		fmt.Fprintf(out, "    %s  %s  %s, %s: %s\n", printable(l.OffloadID), printable(l.CardLabel), state.Count(l.Files, "file"), state.Size(l.SizeBytes), on)
+		fmt.Fprintf(out, "    %s  %s  %s, %s: %s\n", printable(l.OffloadID), cmp.Or(printable(l.CardLabel), "card without a label"), state.Count(l.Files, "file"), state.Size(l.SizeBytes), on)
 	}
 	if r.More > 0 {
 		fmt.Fprintf(out, "    and %s more\n", state.Count(r.More, "offload"))

@@ -227,7 +227,7 @@ func errandSentence(e *Errand) string {
 		return ""
 	}
 	to := strings.Join(e.To, " and ")
-	from, of := strings.Join(e.From, " or "), " of card "+e.CardLabel+" (offload "+e.OffloadID+")"
+	from, of := strings.Join(e.From, " or "), " of card "+labelled(e.CardLabel)+" (offload "+e.OffloadID+")"
 	var s string
 	switch e.Kind {
 	case state.ErrandLook:
