@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"io/fs"
 	"path"
+	"slices"
 
 	"bothy/daemon/checksum"
 	"bothy/daemon/ledger"
@@ -90,22 +91,12 @@ func (e *errand) catchUp(ctx context.Context) {
 	if !e.s.claims.offload(&e.task, o.ID) {
 		return
 	}
-	files, err := e.s.ledger.Files(ctx, o.ID)
-	if err != nil {
-		e.recorderFailed(err)
+	files, copies, ok := e.known(ctx, o.ID)
+	if !ok {
 		return
 	}
-	copies, err := e.s.ledger.Copies(ctx, o.ID)
-	if err != nil {
-		e.recorderFailed(err)
-		return
-	}
-	ej := offload.Job{
-		Checksum: o.Checksum, Verify: offload.VerifyReadBack, Now: e.s.cfg.Now, Settle: e.s.cfg.Settle, Patience: e.s.cfg.Patience,
-		Yield: e.yield, Recorder: errandRecorder{&e.task, o.ID, pathsOf(files)},
-		Creator: mhl.Creator{Tool: "Bothy", Version: e.s.cfg.Version, Hostname: e.boxName,
-			Comment: copiedFromDrive},
-	}
+	ej := e.engineJob(o.Checksum)
+	ej.Recorder = errandRecorder{&e.task, o.ID, pathsOf(files)}
 	for _, c := range copies {
 		d := e.driveOf(c.DriveID)
 		if d == nil || d.opened == nil || !e.readsFrom(c.DriveID) {
@@ -129,13 +120,25 @@ func pathsOf(files []ledger.File) map[string]bool {
 	return paths
 }
 
-func (e *errand) readsFrom(id string) bool {
-	for _, from := range e.piece.from {
-		if from == id {
-			return true
-		}
+func (e *errand) readsFrom(id string) bool { return slices.Contains(e.piece.from, id) }
+
+// known is what the ledger holds of an offload.
+func (e *errand) known(ctx context.Context, offloadID string) (files []ledger.File, copies []ledger.Copy, ok bool) {
+	files, err := e.s.ledger.Files(ctx, offloadID)
+	if err == nil {
+		copies, err = e.s.ledger.Copies(ctx, offloadID)
 	}
-	return false
+	e.recorderFailed(err)
+	return files, copies, err == nil
+}
+
+// engineJob is a job of the engine among drives; from where, to where and what must
+// still be said.
+func (e *errand) engineJob(algorithm string) offload.Job {
+	return offload.Job{
+		Checksum: algorithm, Verify: offload.VerifyReadBack, Now: e.s.cfg.Now, Settle: e.s.cfg.Settle, Patience: e.s.cfg.Patience, Yield: e.yield,
+		Creator: mhl.Creator{Tool: "Bothy", Version: e.s.cfg.Version, Hostname: e.boxName, Comment: copiedFromDrive},
+	}
 }
 
 // bring runs the engine over the drives that lack an offload.
@@ -212,21 +215,9 @@ func (e *errand) judgeSources(ctx context.Context, ej offload.Job, res offload.R
 
 // engineDrive says to the engine how to use a drive that lacks an offload.
 func (e *errand) engineDrive(ctx context.Context, d *jobDrive, ej offload.Job) offload.Drive {
-	out := offload.Drive{
-		ID: d.identity.ID, Name: d.identity.Name, FS: d.opened.FS, Root: d.opened.Root, Medium: d.opened.Medium,
-		Limits: d.opened.Limits, Folder: e.piece.offload.Folder, ReserveBytes: d.rule.ReserveBytes, ReadBackAfter: d.rotating(), Place: d.place(),
-	}
+	out := d.destination(e.piece.offload.Folder)
 	e.resume(ctx, d, e.piece.offload.ID, ej.Known, &out)
-	missing := int64(0)
-	for _, f := range ej.Plan.Files {
-		if _, held := out.Held[f.Path]; !held {
-			missing += f.SizeBytes
-		}
-	}
-	others := e.s.claims.plan(&e.task, d.identity.ID, missing)
-	if free, err := ask(ctx, &e.task, d, freeBytes); err == nil {
-		out.FreeBytes = max(0, free-others)
-	}
+	e.makeRoom(ctx, d, &out, ej.Plan)
 	return out
 }
 
@@ -249,10 +240,7 @@ func (e *errand) addSource(ctx context.Context, ej *offload.Job, d *jobDrive, c 
 	if err != nil {
 		return err
 	}
-	from := offload.Drive{
-		ID: d.identity.ID, Name: d.identity.Name, FS: d.opened.FS, Root: d.opened.Root, Medium: d.opened.Medium,
-		Limits: d.opened.Limits, Folder: c.Folder, Held: map[string]offload.Checksums{},
-	}
+	from := d.source(c.Folder)
 	ours := pathsOf(files)
 	for _, f := range ej.Plan.Files {
 		// Histories differ from drive to drive; that of the first one goes along.
@@ -372,7 +360,7 @@ func inHistory(name string) bool {
 	return false
 }
 
-// sumOf reads a file from the medium.
+// sumOf reads a file from the medium that is no larger than a manifest.
 func sumOf(ctx context.Context, f offload.FS, name, algorithm string, step func()) (string, error) {
 	src, err := f.OpenMedium(name)
 	if err != nil {

@@ -7,6 +7,7 @@ import (
 	"testing"
 	"time"
 
+	"bothy/daemon/checksum"
 	"bothy/daemon/ledger"
 	"bothy/daemon/mhl"
 	"bothy/daemon/offload"
@@ -137,12 +138,15 @@ func (z zeros) ReadAt(p []byte, at int64) (int, error) {
 
 // A manifest may be as long as those that are written and read, and not longer: a
 // copy with the longest one still stands when it is looked at again.
-func TestC4Of_longestManifest(t *testing.T) {
+func TestSumOf_longestManifest(t *testing.T) {
 	t.Parallel()
-	if _, err := c4Of(zeros{sizeBytes: mhl.MaxManifestBytes}, "ascmhl/0001.mhl"); err != nil {
+	sum := func(sizeBytes int64) (string, error) {
+		return sumOf(t.Context(), zeros{sizeBytes: sizeBytes}, "ascmhl/0001.mhl", checksum.C4, func() {})
+	}
+	if _, err := sum(mhl.MaxManifestBytes); err != nil {
 		t.Errorf("the longest: %v", err)
 	}
-	if sum, err := c4Of(zeros{sizeBytes: mhl.MaxManifestBytes + 1}, "ascmhl/0001.mhl"); err == nil {
+	if sum, err := sum(mhl.MaxManifestBytes + 1); err == nil {
 		t.Errorf("one byte more: %s", sum)
 	}
 }

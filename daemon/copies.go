@@ -119,23 +119,11 @@ func (j *job) folderName() (string, error) {
 
 // engineDrive says to the engine how to use one drive.
 func (j *job) engineDrive(ctx context.Context, d *jobDrive, o ledger.Offload, g group, resumed bool) offload.Drive {
-	e := offload.Drive{
-		ID: d.identity.ID, Name: d.identity.Name, FS: d.opened.FS, Root: d.opened.Root, Medium: d.opened.Medium,
-		Limits: d.opened.Limits, Folder: o.Folder, ReserveBytes: d.rule.ReserveBytes, ReadBackAfter: d.rotating(), Place: d.place(),
-	}
+	e := d.destination(o.Folder)
 	if resumed {
 		j.resume(ctx, d, o.ID, j.known, &e)
 	}
-	missing := int64(0)
-	for _, f := range g.plan.Files {
-		if _, held := e.Held[f.Path]; !held {
-			missing += f.SizeBytes
-		}
-	}
-	others := j.s.claims.plan(&j.task, d.identity.ID, missing)
-	if free, err := ask(ctx, &j.task, d, freeBytes); err == nil {
-		e.FreeBytes = max(0, free-others)
-	}
+	j.makeRoom(ctx, d, &e, g.plan)
 	return e
 }
 

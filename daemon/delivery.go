@@ -65,14 +65,16 @@ func (e *errand) leaveCollection(ctx context.Context, d *jobDrive) error {
 				continue
 			}
 			name := path.Join(c.Folder, c.ManifestPath)
-			sum, err := ask(ctx, &e.task, d, func(_ context.Context, o *Opened, _ func()) (string, error) { return c4Of(o.FS, name) })
+			_, err := ask(ctx, &e.task, d, func(ctx context.Context, o *Opened, step func()) (struct{}, error) {
+				return struct{}{}, manifestStands(ctx, o.FS, c, step)
+			})
 			switch {
-			case err == nil && sum == c.ManifestC4:
-				members = append(members, mhl.Member{Path: name, C4: sum})
+			case err == nil:
+				members = append(members, mhl.Member{Path: name, C4: c.ManifestC4})
 			case ctx.Err() != nil || d.hung():
 				return cmpErr(d.err, ctx.Err())
 			default:
-				e.s.cfg.Log.Warn("a manifest is not in the collection", "drive", d.identity.Name, "path", name, "err", cmpErr(err, errors.New("it has changed")))
+				e.s.cfg.Log.Warn("a manifest is not in the collection", "drive", d.identity.Name, "path", name, "err", err)
 			}
 		}
 	}

@@ -39,6 +39,37 @@ func (d *jobDrive) place() offload.Place {
 
 // rotating: seeking would hurt, so it is proven after the last write and has
 // one job at a time.
+// source says to the engine how to read a folder of the drive.
+func (d *jobDrive) source(folder string) offload.Drive {
+	return offload.Drive{
+		ID: d.identity.ID, Name: d.identity.Name, FS: d.opened.FS, Root: d.opened.Root, Medium: d.opened.Medium,
+		Limits: d.opened.Limits, Folder: folder, Held: map[string]offload.Checksums{},
+	}
+}
+
+// destination says to the engine how to write a folder of the drive. What room there
+// is in it must still be said.
+func (d *jobDrive) destination(folder string) offload.Drive {
+	to := d.source(folder)
+	to.ReserveBytes, to.ReadBackAfter, to.Place = d.rule.ReserveBytes, d.rotating(), d.place()
+	return to
+}
+
+// makeRoom says to the engine how much room there is for a plan on a drive, when
+// what others are about to write there is left to them.
+func (t *task) makeRoom(ctx context.Context, d *jobDrive, to *offload.Drive, plan *offload.Plan) {
+	missing := int64(0)
+	for _, f := range plan.Files {
+		if _, held := to.Held[f.Path]; !held {
+			missing += f.SizeBytes
+		}
+	}
+	others := t.s.claims.plan(t, d.identity.ID, missing)
+	if free, err := ask(ctx, t, d, freeBytes); err == nil {
+		to.FreeBytes = max(0, free-others)
+	}
+}
+
 func (d *jobDrive) rotating() bool { return rotates(d.dev, d.rule) }
 
 func rotates(dev udev.Device, rule policy.DriveRule) bool {

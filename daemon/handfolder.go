@@ -11,10 +11,7 @@ import (
 
 // shuttleDrive says to the engine how to use a shuttle.
 func (e *errand) shuttleDrive(ctx context.Context, d *jobDrive, h *handing, ej offload.Job, name string) offload.Drive {
-	out := offload.Drive{
-		ID: d.identity.ID, Name: d.identity.Name, FS: d.opened.FS, Root: d.opened.Root, Medium: d.opened.Medium, Limits: d.opened.Limits,
-		Folder: name, ReserveBytes: d.rule.ReserveBytes, ReadBackAfter: d.rotating(), Place: d.place(), Held: map[string]offload.Checksums{},
-	}
+	out := d.destination(name)
 	out.Resume = isFolderOn(ctx, &e.task, d, name+offload.UnfinishedSuffix)
 	if out.Resume {
 		proven, err := e.s.ledger.Proven(ctx, h.w.ID, d.identity.ID)
@@ -25,9 +22,7 @@ func (e *errand) shuttleDrive(ctx context.Context, d *jobDrive, h *handing, ej o
 			}
 		}
 	}
-	if free, err := ask(ctx, &e.task, d, freeBytes); err == nil {
-		out.FreeBytes = max(0, free-e.s.claims.plan(&e.task, d.identity.ID, ej.Plan.Bytes))
-	}
+	e.makeRoom(ctx, d, &out, ej.Plan)
 	return out
 }
 

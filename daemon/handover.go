@@ -7,7 +7,6 @@ import (
 	"strings"
 
 	"bothy/daemon/ledger"
-	"bothy/daemon/mhl"
 	"bothy/daemon/offload"
 	"bothy/daemon/state"
 	"bothy/daemon/status"
@@ -174,10 +173,7 @@ func (e *errand) handOne(ctx context.Context, d *jobDrive, h *handing) {
 		return
 	}
 	e.piece.offload = h.w.Offload // what judgeSources speaks of
-	ej := offload.Job{
-		Checksum: h.w.Checksum, Verify: offload.VerifyReadBack, Now: e.s.cfg.Now, Settle: e.s.cfg.Settle, Patience: e.s.cfg.Patience, Yield: e.yield,
-		Creator: mhl.Creator{Tool: "Bothy", Version: e.s.cfg.Version, Hostname: e.boxName},
-	}
+	ej := e.engineJob(h.w.Checksum)
 	if err := e.planHanding(ctx, h, &ej); err != nil {
 		e.recorderFailed(err)
 		e.lackStays(h.w.ID, err.Error())
@@ -211,9 +207,8 @@ func (e *errand) carry(ctx context.Context, d *jobDrive, h *handing, ej offload.
 				return
 			}
 		}
-		ej.Creator.Comment = copiedFromDrive
-		if !h.whole {
-			ej.Creator.Comment = "A chosen part of what the card held. " + ej.Creator.Comment
+		if ej.Creator.Comment = copiedFromDrive; !h.whole {
+			ej.Creator.Comment = "A chosen part of what the card held. " + copiedFromDrive
 		}
 		to := e.shuttleDrive(ctx, d, h, ej, name)
 		ej.Drives = []offload.Drive{to}

@@ -27,10 +27,7 @@ func (e *errand) planHanding(ctx context.Context, h *handing, ej *offload.Job) e
 		if err != nil {
 			return err
 		}
-		from := offload.Drive{
-			ID: d.identity.ID, Name: d.identity.Name, FS: d.opened.FS, Root: d.opened.Root, Medium: d.opened.Medium,
-			Limits: d.opened.Limits, Folder: c.Folder, Held: map[string]offload.Checksums{},
-		}
+		from := d.source(c.Folder)
 		ours := pathsOf(h.files)
 		for _, f := range ej.Plan.Files {
 			if proven[f.Path] || !ours[f.Path] && h.whole && c.DriveID == e.historyFrom {

@@ -29,14 +29,8 @@ func (e *errand) heal(ctx context.Context) {
 	if d.opened == nil || !e.s.claims.offload(&e.task, o.ID) {
 		return
 	}
-	files, err := e.s.ledger.Files(ctx, o.ID)
-	if err != nil {
-		e.recorderFailed(err)
-		return
-	}
-	copies, err := e.s.ledger.Copies(ctx, o.ID)
-	if err != nil {
-		e.recorderFailed(err)
+	files, copies, ok := e.known(ctx, o.ID)
+	if !ok {
 		return
 	}
 	i := slices.IndexFunc(copies, func(c ledger.Copy) bool { return c.DriveID == d.identity.ID })
@@ -107,10 +101,8 @@ func (e *errand) healFiles(ctx context.Context, d *jobDrive, copies []ledger.Cop
 		known[f.Path] = offload.Checksums{Sum: f.Checksum, Sample: f.Sample}
 	}
 	plan.Dirs = foldersOf(plan.Files)
-	ej := offload.Job{
-		Plan: plan, Known: known, Checksum: o.Checksum, Verify: offload.VerifyReadBack, Now: e.s.cfg.Now, Settle: e.s.cfg.Settle,
-		Patience: e.s.cfg.Patience, Yield: e.yield, Creator: mhl.Creator{Tool: "Bothy", Version: e.s.cfg.Version, Hostname: e.boxName},
-	}
+	ej := e.engineJob(o.Checksum)
+	ej.Plan, ej.Known = plan, known
 	for _, other := range copies {
 		from := e.driveOf(other.DriveID)
 		if from == nil || from.opened == nil || !e.readsFrom(other.DriveID) {
@@ -120,14 +112,13 @@ func (e *errand) healFiles(ctx context.Context, d *jobDrive, copies []ledger.Cop
 		if err != nil {
 			return err
 		}
-		held := map[string]offload.Checksums{}
+		source := from.source(other.Folder)
 		for name, sums := range known {
 			if proven[name] {
-				held[name] = sums
+				source.Held[name] = sums
 			}
 		}
-		ej.From = append(ej.From, offload.Drive{ID: from.identity.ID, Name: from.identity.Name, FS: from.opened.FS, Root: from.opened.Root,
-			Medium: from.opened.Medium, Limits: from.opened.Limits, Folder: other.Folder, Held: held})
+		ej.From = append(ej.From, source)
 	}
 	if len(ej.From) == 0 {
 		return errors.New("no drive that has them can be used")
@@ -136,8 +127,8 @@ func (e *errand) healFiles(ctx context.Context, d *jobDrive, copies []ledger.Cop
 	if err := e.clearOwn(ctx, d, work, work+offload.UnfinishedSuffix); err != nil {
 		return err
 	}
-	to := offload.Drive{ID: d.identity.ID, Name: d.identity.Name, FS: d.opened.FS, Root: d.opened.Root, Medium: d.opened.Medium,
-		Limits: d.opened.Limits, Folder: work, ReserveBytes: 0, ReadBackAfter: d.rotating()}
+	to := d.destination(work)
+	to.ReserveBytes = 0 // it takes no room for long
 	if free, err := ask(ctx, &e.task, d, freeBytes); err == nil {
 		to.FreeBytes = free
 	}
@@ -267,7 +258,7 @@ func (e *errand) wholeAgain(ctx context.Context, d *jobDrive, c ledger.Copy, fil
 		}
 		c.ManifestPath, c.ManifestC4 = w.Path, w.C4
 	} else if _, err := ask(ctx, &e.task, d, func(_ context.Context, o *Opened, step func()) (struct{}, error) {
-		return struct{}{}, agrees(o, c, files, step)
+		return struct{}{}, agrees(ctx, o, c, files, step)
 	}); err != nil {
 		return err
 	}

@@ -259,13 +259,10 @@ func saysSame(history *mhl.History, files []ledger.File) error {
 
 // agrees: a copy's manifest is there as it was written, and its history can be read
 // and says what the card did. Whoever has only the drive proves the copy by that.
-func agrees(o *Opened, c ledger.Copy, files []ledger.File, step func()) error {
-	if sum, err := c4Of(o.FS, path.Join(c.Folder, c.ManifestPath)); err != nil {
+func agrees(ctx context.Context, o *Opened, c ledger.Copy, files []ledger.File, step func()) error {
+	if err := manifestStands(ctx, o.FS, c, step); err != nil {
 		return err
-	} else if sum != c.ManifestC4 {
-		return errors.New("its manifest has changed")
 	}
-	step()
 	root, err := o.Root.OpenRoot(c.Folder)
 	if err != nil {
 		return err

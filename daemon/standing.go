@@ -4,7 +4,6 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"io"
 	"path"
 	"slices"
 	"strings"
@@ -107,12 +106,8 @@ func (j *job) standsThere(ctx context.Context, d *jobDrive, c ledger.Copy, files
 
 func standsOn(ctx context.Context, f offload.FS, c ledger.Copy, files []ledger.KnownFile, step func()) error {
 	if c.ManifestPath != "" {
-		sum, err := c4Of(f, path.Join(c.Folder, c.ManifestPath))
-		if err != nil {
+		if err := manifestStands(ctx, f, c, step); err != nil {
 			return err
-		}
-		if sum != c.ManifestC4 {
-			return errors.New("its manifest has changed")
 		}
 	}
 	for _, k := range files {
@@ -134,21 +129,13 @@ func standsOn(ctx context.Context, f offload.FS, c ledger.Copy, files []ledger.K
 	return nil
 }
 
-func c4Of(f offload.FS, name string) (string, error) {
-	src, err := f.OpenMedium(name)
-	if err != nil {
-		return "", err
+// manifestStands: a copy's newest manifest is there as it was written.
+func manifestStands(ctx context.Context, f offload.FS, c ledger.Copy, step func()) error {
+	sum, err := sumOf(ctx, f, path.Join(c.Folder, c.ManifestPath), checksum.C4, step)
+	if err == nil && sum != c.ManifestC4 {
+		err = errors.New("its manifest has changed")
 	}
-	defer src.Close()
-	if src.Size() > mhl.MaxManifestBytes {
-		return "", fmt.Errorf("%s is too large for a manifest", name)
-	}
-	sum, err := checksum.New(checksum.C4)
-	if err != nil {
-		return "", err
-	}
-	_, err = io.Copy(sum, io.NewSectionReader(src, 0, src.Size()))
-	return sum.Sum(), err
+	return err
 }
 
 // lose takes a copy out of the account that is not there any more.

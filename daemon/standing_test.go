@@ -7,6 +7,7 @@ import (
 	"testing"
 	"time"
 
+	"bothy/daemon/checksum"
 	"bothy/daemon/ledger"
 	"bothy/daemon/offload"
 	"bothy/daemon/state"
@@ -75,7 +76,7 @@ func TestCheckCopy_renamedAndNotNoted(t *testing.T) {
 			must(err)
 			defer root.Close()
 			f := &flushes{FS: &offload.RootFS{Root: root}, failing: tc.failing}
-			c4, err := c4Of(f, tc.folder+"/ascmhl.mhl")
+			c4, err := sumOf(ctx, f, tc.folder+"/ascmhl.mhl", checksum.C4, func() {})
 			must(err)
 
 			l := openLedger(t)
