@@ -6,7 +6,6 @@ import (
 	"errors"
 	"fmt"
 	"io"
-	"path/filepath"
 	"slices"
 	"strings"
 
@@ -54,12 +53,9 @@ listed; or nobody answers. 2: it was refused, and nothing was touched.`,
 				return refuse("'bothy list' shows what there is, 'bothy handover --help' how it is selected", "handover: %w", err)
 			}
 		}
-		drive := args[0]
-		if strings.ContainsRune(drive, filepath.Separator) {
-			var err error
-			if drive, err = filepath.Abs(drive); err != nil {
-				return refuse("", "handover: %w", err)
-			}
+		drive, err := driveNamed(args[0])
+		if err != nil {
+			return refuse("", "handover: %w", err)
 		}
 		client, err := dial(socket)
 		if err != nil {

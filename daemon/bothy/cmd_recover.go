@@ -5,8 +5,6 @@ import (
 	"errors"
 	"fmt"
 	"io"
-	"path/filepath"
-	"strings"
 
 	"github.com/spf13/cobra"
 
@@ -40,10 +38,8 @@ not answer or refuses. 2: the command line was refused.`,
 		defer client.Close()
 		refused := 0
 		for _, drive := range args {
-			if strings.ContainsRune(drive, filepath.Separator) {
-				if drive, err = filepath.Abs(drive); err != nil {
-					return refuse("", "recover: %w", err)
-				}
+			if drive, err = driveNamed(drive); err != nil {
+				return refuse("", "recover: %w", err)
 			}
 			found, err := client.Recover(cmd.Context(), drive)
 			if err != nil {

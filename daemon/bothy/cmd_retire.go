@@ -5,7 +5,6 @@ import (
 	"encoding/json"
 	"fmt"
 	"io"
-	"path/filepath"
 	"strings"
 
 	"github.com/spf13/cobra"
@@ -37,12 +36,9 @@ answer or refuses. 2: the command line was refused.`,
 		Example: `  bothy retire bay-3
   bothy retire bay-3 --confirm`,
 	}, named(oneDrive), func(cmd *cobra.Command, args []string) error {
-		drive := args[0]
-		if strings.ContainsRune(drive, filepath.Separator) {
-			var err error
-			if drive, err = filepath.Abs(drive); err != nil {
-				return refuse("", "retire: %w", err)
-			}
+		drive, err := driveNamed(args[0])
+		if err != nil {
+			return refuse("", "retire: %w", err)
 		}
 		client, err := dial(socket)
 		if err != nil {

@@ -5,6 +5,8 @@ import (
 	"errors"
 	"fmt"
 	"io/fs"
+	"path/filepath"
+	"strings"
 
 	"github.com/spf13/cobra"
 
@@ -93,4 +95,13 @@ func dial(socket string) (*status.Client, error) {
 		return nil, advise(err, "run this as root or as a member of group bothy")
 	}
 	return client, err
+}
+
+// driveNamed gives the daemon, whose working folder is another, a drive as it was
+// named: a folder by its whole path.
+func driveNamed(drive string) (string, error) {
+	if !strings.ContainsRune(drive, filepath.Separator) {
+		return drive, nil
+	}
+	return filepath.Abs(drive)
 }
