@@ -197,10 +197,7 @@ func TestAside_sameCardAgain(t *testing.T) {
 	l := behind(t)
 	l.pull(l.card)
 	l.plug(l.card)
-	l.until("it is released again", func(st *state.State) bool {
-		c, ok := cardOf(st, "sda")
-		return ok && c.Verdict == state.Release && c.Phase == state.CardDecided
-	})
+	l.untilSaidReleased(l.card)
 	l.goOn()
 	l.untilReleased(l.card)
 	l.until("all drives were tried", func(st *state.State) bool { return idle(st) && len(l.slow.finished()) > 0 })

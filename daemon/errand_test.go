@@ -264,19 +264,15 @@ func TestCatchUp_sourcePulled(t *testing.T) {
 	t.Parallel()
 	m, card, a, b := shot(t)
 	late := m.drive("sdd")
-	atRead, goOn := a.blocked("read", "SKUA0002")
-	atOther, goOnOther := b.blocked("read", "SKUA0002")
+	met, goOn := firstRead("SKUA0002", a, b)
 	m.plug(late)
-	var first, second *simMedium
-	select {
-	case <-atRead:
-		first, second = a, b
-	case <-atOther:
-		first, second = b, a
+	first := met()
+	second := a
+	if first == a {
+		second = b
 	}
 	m.pull(first, second)
 	goOn()
-	goOnOther()
 	m.until("it is said what it lacks", func(st *state.State) bool { return raised(st, state.DriveBehind) && st.Errand == nil && idle(st) })
 	if len(late.finished()) != 0 || len(late.unfinished()) != 1 {
 		t.Errorf("finished %v, unfinished %v", late.finished(), late.unfinished())
@@ -367,21 +363,13 @@ func TestCatchUp_anotherCardGoesFirst(t *testing.T) {
 	t.Parallel()
 	m, card, a, b := shot(t)
 	late := m.drive("sdd")
-	atRead, goOn := a.blocked("read", "SKUA0002")
-	atOther, goOnOther := b.blocked("read", "SKUA0002")
+	met, goOn := firstRead("SKUA0002", a, b)
 	m.plug(late)
-	select {
-	case <-atRead:
-	case <-atOther:
-	}
+	met()
 	next := m.card("sdf", "SKUA_2", 3)
 	m.plug(next)
-	m.until("it is released", func(st *state.State) bool {
-		c, ok := cardOf(st, "sdf")
-		return ok && c.Verdict == state.Release && c.Phase == state.CardDecided
-	})
+	m.untilSaidReleased(next)
 	goOn()
-	goOnOther()
 	m.untilLevel(late, 2)
 	if why := unfounded(card, []*simMedium{late}, 1); why != "" {
 		t.Error(why)

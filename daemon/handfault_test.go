@@ -27,9 +27,7 @@ func TestHandover_damagedSource(t *testing.T) {
 	for _, folder := range a.finished() {
 		flipFile(t, folder+"/DCIM/100SKUAS/SKUA0002.JPG")
 	}
-	editor := m.shuttle("sdz")
-	m.plug(editor)
-	m.ready(editor)
+	editor := m.shuttleIn("sdz")
 	m.handed(editor, "all")
 	if got, want := carried(t, editor), jpg("", 1, 2, 3, 4); !slices.Equal(got, want) {
 		t.Errorf("%v, want %v", got, want)
@@ -56,9 +54,7 @@ func TestHandover_noSoundSource(t *testing.T) {
 			for _, folder := range a.finished() {
 				flipFile(t, folder+"/DCIM/100SKUAS/SKUA0002.JPG")
 			}
-			editor := m.shuttle("sdz")
-			m.plug(editor)
-			m.ready(editor)
+			editor := m.shuttleIn("sdz")
 			for range 2 { // the second time the copy is known to be damaged
 				h, err := m.handOver(editor, words...)
 				if err != nil || h.Missing != 1 || !strings.Contains(h.Undelivered[0], "SKUA0002.JPG: no copy that is here gives it") {
@@ -98,9 +94,7 @@ func TestHandover_interrupted(t *testing.T) {
 				t.Parallel()
 				m, card, a, b := shot(t, shuttleRule())
 				m.pull(b)
-				editor := m.shuttle("sdz")
-				m.plug(editor)
-				m.ready(editor)
+				editor := m.shuttleIn("sdz")
 				atRead, goOn := a.blocked("read", "SKUA0003")
 				s, ended := m.s, make(chan error, 1)
 				go func() {
@@ -156,9 +150,7 @@ func TestHandover_completionInterrupted(t *testing.T) {
 	t.Parallel()
 	m, card, a, b := shot(t, shuttleRule())
 	m.pull(b)
-	editor := m.shuttle("sdz")
-	m.plug(editor)
-	m.ready(editor)
+	editor := m.shuttleIn("sdz")
 	m.handed(editor, "files=*0001.JPG")
 	atRead, goOn := a.blocked("read", "SKUA0003")
 	ended := make(chan error, 1)
@@ -196,20 +188,14 @@ func TestHandover_givesWay(t *testing.T) {
 			c := m.drive("sdx")
 			m.plug(c)
 			m.untilLevel(c, 1)
-			editor := m.shuttle("sdz")
-			m.plug(editor)
-			m.ready(editor)
-			atRead, goOn := a.blocked("read", "SKUA0004")
-			atOther, goOnOther := c.blocked("read", "SKUA0004")
+			editor := m.shuttleIn("sdz")
+			met, goOn := firstRead("SKUA0004", a, c)
 			ended := make(chan error, 1)
 			go func() {
 				_, err := m.s.handOverByHand(t.Context(), editor.label, []string{"all"})
 				ended <- err
 			}()
-			select {
-			case <-atRead:
-			case <-atOther:
-			}
+			met()
 			next := card
 			if !same {
 				next = m.card("sde", "SKUA_2", 3)
@@ -217,13 +203,9 @@ func TestHandover_givesWay(t *testing.T) {
 			m.plug(next)
 			m.until("the card is seen", func(st *state.State) bool { _, ok := cardOf(st, next.name); return ok })
 			if !same { // it is released while the handover waits
-				m.until("it is released", func(st *state.State) bool {
-					c, ok := cardOf(st, next.name)
-					return ok && c.Verdict == state.Release && c.Phase == state.CardDecided
-				})
+				m.untilSaidReleased(next)
 			}
 			goOn()
-			goOnOther()
 			m.untilReleased(next)
 			if err := <-ended; err != nil {
 				t.Error(err)
@@ -243,9 +225,7 @@ func TestHandover_completionNotToBeHad(t *testing.T) {
 	t.Parallel()
 	m, card, a, b := shot(t, shuttleRule())
 	m.pull(b)
-	editor := m.shuttle("sdz")
-	m.plug(editor)
-	m.ready(editor)
+	editor := m.shuttleIn("sdz")
 	m.handed(editor, "files=*0001.JPG")
 	for _, folder := range a.finished() {
 		flipFile(t, folder+"/DCIM/100SKUAS/SKUA0002.JPG")
@@ -278,9 +258,7 @@ func TestHandover_othersFiles(t *testing.T) {
 		t.Run(name, func(t *testing.T) {
 			t.Parallel()
 			m, card, _, _ := shot(t, shuttleRule())
-			editor := m.shuttle("sdz")
-			m.plug(editor)
-			m.ready(editor)
+			editor := m.shuttleIn("sdz")
 			theirs := filepath.Join(editor.dir, mhl.CollectionName)
 			if err := os.WriteFile(theirs, []byte("<cook/>"), 0o644); err != nil {
 				t.Fatal(err)
@@ -385,9 +363,7 @@ func TestHandover_faultAtEveryChange(t *testing.T) {
 		t.Run(op, func(t *testing.T) {
 			t.Parallel()
 			m, card, _, _ := shot(t, shuttleRule())
-			editor := m.shuttle("sdz")
-			m.plug(editor)
-			m.ready(editor)
+			editor := m.shuttleIn("sdz")
 			m.handed(editor, "files=*0001.JPG")
 			was := string(card.files["DCIM/100SKUAS/SKUA0001.JPG"])
 			for n := 1; ; n += max(1, *handoverStep) {

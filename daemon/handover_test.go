@@ -26,6 +26,15 @@ func (m *sim) shuttle(name string) *simMedium {
 	return m.medium(name, "SKERRY-EDIT-"+strings.ToUpper(name), "bay-"+name)
 }
 
+// shuttleIn is one that is plugged in and ready.
+func (m *sim) shuttleIn(name string) *simMedium {
+	m.t.Helper()
+	d := m.shuttle(name)
+	m.plug(d)
+	m.ready(d)
+	return d
+}
+
 // ready waits until a drive can be used and nothing goes on.
 func (m *sim) ready(d *simMedium) {
 	m.t.Helper()
@@ -63,9 +72,7 @@ func TestHandover_byHand(t *testing.T) {
 	m.plug(other)
 	m.untilReleased(other)
 	m.pull(other)
-	editor := m.shuttle("sdz")
-	m.plug(editor)
-	m.ready(editor)
+	editor := m.shuttleIn("sdz")
 	if got := carried(t, editor); len(got) != 0 {
 		t.Fatalf("it was filled unasked: %v", got)
 	}
@@ -266,9 +273,7 @@ func refusedWith(t *testing.T, err error, want string) {
 func TestHandover_refusesBadInput(t *testing.T) {
 	t.Parallel()
 	m, _, a, _ := shot(t, shuttleRule())
-	editor := m.shuttle("sdz")
-	m.plug(editor)
-	m.ready(editor)
+	editor := m.shuttleIn("sdz")
 	before := editor.tree()
 	_, err := m.handOver(a, "all")
 	refusedWith(t, err, "is no shuttle")
@@ -290,9 +295,7 @@ func TestHandover_refusesBadInput(t *testing.T) {
 func TestHandover_full(t *testing.T) {
 	t.Parallel()
 	m, card, _, _ := shot(t, shuttleRule())
-	editor := m.shuttle("sdz")
-	m.plug(editor)
-	m.ready(editor)
+	editor := m.shuttleIn("sdz")
 	before := editor.tree()
 	editor.free.Store(3_000_000)
 	_, err := m.handOver(editor, "all")

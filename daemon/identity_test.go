@@ -8,6 +8,7 @@ import (
 	"strings"
 	"testing"
 
+	"bothy/daemon/identity"
 	"bothy/daemon/state"
 )
 
@@ -168,15 +169,7 @@ func TestNames_clash(t *testing.T) {
 		t.Errorf("%q, %+v", name, st.Conditions)
 	}
 	m.pull(b)
-	id := b.identity(t)
-	id.Name = "Skerry-sdb"
-	data, err := id.Bytes()
-	if err == nil {
-		err = os.WriteFile(b.dir+"/"+identityFile, data, 0o600)
-	}
-	if err != nil {
-		t.Fatal(err)
-	}
+	b.callItself(t, func(id *identity.Identity) { id.Name = "Skerry-sdb" })
 	m.plug(b)
 	m.untilCondition(state.DriveNameClash)
 	m.untilIdle()

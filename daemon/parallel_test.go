@@ -33,6 +33,24 @@ func (d *simMedium) blocked(op, file string) (reached <-chan struct{}, goOn func
 	return there, goOn
 }
 
+// firstRead makes the reading of a file wait on either medium; met waits until it is
+// read, and says from which one.
+func firstRead(file string, a, b *simMedium) (met func() *simMedium, goOn func()) {
+	atA, goOnA := a.blocked("read", file)
+	atB, goOnB := b.blocked("read", file)
+	return func() *simMedium {
+			select {
+			case <-atA:
+				return a
+			case <-atB:
+				return b
+			}
+		}, func() {
+			goOnA()
+			goOnB()
+		}
+}
+
 func TestParallel_twoCardsAtOnce(t *testing.T) {
 	t.Parallel()
 	m := newSim(t, 2).inParallel("2").start()

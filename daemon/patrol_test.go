@@ -250,22 +250,14 @@ func forge(t *testing.T, folder string) {
 func TestPatrol_cardGoesFirst(t *testing.T) {
 	t.Parallel()
 	m, card, a, b := aged(t)
-	atRead, goOn := a.blocked("read", "SKUA0002")
-	atOther, goOnOther := b.blocked("read", "SKUA0002")
+	met, goOn := firstRead("SKUA0002", a, b)
 	m.lookAround()
-	select {
-	case <-atRead:
-	case <-atOther:
-	}
+	met()
 	next := m.card("sdf", "SKUA_2", 0)
 	next.put("DCIM/100TERNS/TERN0001.JPG", 30_000)
 	m.plug(next)
-	m.until("it is released", func(st *state.State) bool {
-		c, ok := cardOf(st, "sdf")
-		return ok && c.Verdict == state.Release && c.Phase == state.CardDecided
-	})
+	m.untilSaidReleased(next)
 	goOn()
-	goOnOther()
 	m.until("both are proven again", func(st *state.State) bool { return st.Counters.Patrols == 2 && st.Errand == nil && idle(st) })
 	for _, d := range []*simMedium{a, b} {
 		if why := unfounded(card, []*simMedium{d}, 1); why != "" {

@@ -49,6 +49,20 @@ func (d *simMedium) identity(t testing.TB) identity.Identity {
 	return id
 }
 
+// callItself changes what a drive says of itself.
+func (d *simMedium) callItself(t testing.TB, change func(*identity.Identity)) {
+	t.Helper()
+	id := d.identity(t)
+	change(&id)
+	data, err := id.Bytes()
+	if err == nil {
+		err = os.WriteFile(d.dir+"/"+identityFile, data, 0o600)
+	}
+	if err != nil {
+		t.Fatal(err)
+	}
+}
+
 func driveCalled(st *state.State, name string) state.Drive {
 	i := slices.IndexFunc(st.Drives, func(d state.Drive) bool { return d.Name == name })
 	if i < 0 {
@@ -234,15 +248,7 @@ func TestRetire_byAnotherBox(t *testing.T) {
 	m.untilReleased(card)
 	m.untilIdle()
 	m.pull(b)
-	id := b.identity(t)
-	id.Retired = true
-	data, err := id.Bytes()
-	if err == nil {
-		err = os.WriteFile(b.dir+"/"+identityFile, data, 0o600)
-	}
-	if err != nil {
-		t.Fatal(err)
-	}
+	b.callItself(t, func(id *identity.Identity) { id.Retired = true })
 	m.plug(b)
 	m.untilHeld(card, state.NeedsDrive, "needs 1 more drive", "SKERRY-SDC is retired")
 	m.untilIdle()

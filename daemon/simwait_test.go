@@ -72,7 +72,7 @@ func idle(st *state.State) bool {
 		!slices.ContainsFunc(st.Cards, func(c state.Card) bool { return c.Phase != state.CardDecided })
 }
 
-// released waits until a card is released and all work is done.
+// untilReleased waits until a card is released and all work is done.
 func (m *sim) untilReleased(c *simMedium) state.Card {
 	m.t.Helper()
 	st := m.until(c.label+" is released", func(st *state.State) bool {
@@ -81,6 +81,15 @@ func (m *sim) untilReleased(c *simMedium) state.Card {
 	})
 	card, _ := cardOf(st, c.name)
 	return card
+}
+
+// untilSaidReleased waits until a card is released, whatever else goes on.
+func (m *sim) untilSaidReleased(c *simMedium) *state.State {
+	m.t.Helper()
+	return m.until(c.label+" is released", func(st *state.State) bool {
+		card, ok := cardOf(st, c.name)
+		return ok && card.Verdict == state.Release && card.Phase == state.CardDecided
+	})
 }
 
 // untilHeld waits until a card is decided as held for a reason that holds all

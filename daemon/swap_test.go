@@ -107,10 +107,7 @@ func TestSupervisor_nextCardAfterAnEarlyRelease(t *testing.T) {
 	slow.on(blockOnce("rename", "", reached, goOn))
 	m.plug(first, a, slow)
 	<-reached
-	m.until("released", func(st *state.State) bool {
-		c, ok := cardOf(st, "sda")
-		return ok && c.Verdict == state.Release && c.Phase == state.CardDecided
-	})
+	m.untilSaidReleased(first)
 	m.swap(first, second)
 	m.until("the box has seen it", func(st *state.State) bool {
 		c, ok := cardOf(st, "sda")
