@@ -6,44 +6,20 @@ import (
 	"encoding/xml"
 	"errors"
 	"io"
+	"slices"
 	"strconv"
 	"strings"
 	"testing"
-	"unicode"
-	"unicode/utf8"
 
 	"github.com/google/go-cmp/cmp"
 	"pgregory.net/rapid"
+
+	"bothy/testdata/shown"
 )
 
-// hostile are things a medium may call itself: markup, text directions (Unicode
-// Standard Annex 9), escape sequences (ECMA-48), line breaks, formulas.
-var hostile = []string{
-	"</title></bdi><script>alert(1)</script>",
-	"\"><img src=x onerror=alert(1)>",
-	"' onmouseover='alert(1)",
-	"--><!-- <style>*{display:none}</style>",
-	"{{.Box}} ]]> &lt; &#x202e; </main>",
-	"\u202eEVITAGEN\u202c \u2066x\u2069 \u200f",
-	"\x1b[2J\x1b[31mRELEASE\x1b[0m\x07\x9b1m",
-	"line\r\nRELEASE\n\x00",
-	"\xff\xfe invalid \xc3\x28",
+// formulas are what a spreadsheet might work out or take for something else.
+var formulas = []string{
 	"=HYPERLINK(\"x\",\"y\")", "+1+cmd|' /C x'!A0", "-2+3", "@SUM(1)", "\t=1", "\r=1", "\n=1", " =1", "\uff1d1", "'=1", "a,b\"c\"", "\\u202e",
-	"\u200b\u2028\u2029\ufeff\U000e0041 a" + strings.Repeat("\u0301", 500),
-	strings.Repeat("A", 30_000),
-}
-
-// mustPrint fails unless s holds printable text and the line breaks given only.
-func mustPrint(t interface{ Errorf(string, ...any) }, what, s string) {
-	if !utf8.ValidString(s) {
-		t.Errorf("%s is not UTF-8", what)
-	}
-	for i, r := range s {
-		if r != '\n' && !unicode.IsPrint(r) {
-			t.Errorf("%s: %U at byte %d", what, r, i)
-			return
-		}
-	}
 }
 
 // structure reads the page as well-formed XML, which is stricter than what a
@@ -92,9 +68,9 @@ func TestHTML_hostile(t *testing.T) {
 	if len(want) < 100 {
 		t.Fatalf("only %d elements", len(want))
 	}
-	for _, h := range hostile {
+	for _, h := range slices.Concat(shown.Hostile, formulas) {
 		page := written(t, filled(func() string { return h }), FormatHTML)
-		mustPrint(t, "page", string(page))
+		shown.MustPrint(t, "page", string(page))
 		got, cells := structure(t, page)
 		if diff := cmp.Diff(want, got); diff != "" {
 			t.Errorf("%.60q changes the page (-harmless +hostile):\n%s", h, diff)
@@ -149,7 +125,7 @@ func checkTable(t interface {
 	if err := CSV(&b, filled(func() string { return h })); err != nil {
 		t.Fatalf("write: %v", err)
 	}
-	mustPrint(t, "table", strings.ReplaceAll(b.String(), "\r\n", "\n"))
+	shown.MustPrint(t, "table", strings.ReplaceAll(b.String(), "\r\n", "\n"))
 	rows := readTable(t, b.Bytes())
 	if len(rows) != 1+2*2+1 { // the header, two files in two copies, one salvage
 		t.Errorf("%.60q: %d rows", h, len(rows))
@@ -176,7 +152,7 @@ func checkTable(t interface {
 
 func TestCSV_hostile(t *testing.T) {
 	t.Parallel()
-	for _, h := range hostile {
+	for _, h := range slices.Concat(shown.Hostile, formulas) {
 		checkTable(t, h)
 	}
 }
@@ -197,7 +173,7 @@ func TestWrite_anyNames(t *testing.T) {
 		if h != "" && clean(h) != "" && !cmp.Equal(want, got) { // without a text, what it would stand in is left out
 			t.Errorf("%q changes the page:\n%s", h, cmp.Diff(want, got))
 		}
-		mustPrint(t, "page", b.String())
+		shown.MustPrint(t, "page", b.String())
 	})
 }
 

@@ -16,6 +16,8 @@ import (
 	"time"
 
 	"github.com/google/go-cmp/cmp"
+
+	"bothy/testdata/shown"
 )
 
 // fakeArchive answers with what it holds and keeps what it was asked.
@@ -233,9 +235,9 @@ func TestFind_structureIsThatOfHarmlessText(t *testing.T) {
 	if len(want) < 40 {
 		t.Fatalf("the page has %d elements", len(want))
 	}
-	for _, h := range hostile {
+	for _, h := range shown.Hostile {
 		b := page(h)
-		mustPrint(t, "page", string(b))
+		shown.MustPrint(t, "page", string(b))
 		if diff := cmp.Diff(want, bones(b)); diff != "" {
 			t.Errorf("%.60q changes the page (-harmless +hostile):\n%s", h, diff)
 		}
@@ -266,9 +268,9 @@ func TestWhereText(t *testing.T) {
 	t.Parallel()
 	golden(t, "where.txt", []byte(whereTexts(t, func() string { return "" })))
 	want := strings.Count(whereTexts(t, func() string { return "puffin" }), "\n")
-	for _, h := range hostile {
+	for _, h := range shown.Hostile {
 		got := whereTexts(t, func() string { return h })
-		mustPrint(t, "text", got)
+		shown.MustPrint(t, "text", got)
 		if n := strings.Count(got, "\n"); n != want {
 			t.Errorf("%.40q: %d lines, want %d", h, n, want)
 		}

@@ -4,6 +4,8 @@ import (
 	"encoding/json"
 	"strings"
 	"testing"
+
+	"bothy/testdata/shown"
 )
 
 func TestControl_requests(t *testing.T) {
@@ -80,14 +82,14 @@ func FuzzControl(f *testing.F) {
 	f.Fuzz(func(t *testing.T, body []byte) {
 		target, name, err := readEnrol(body)
 		if err != nil {
-			mustPrint(t, "refusal", clean(err.Error()))
+			shown.MustPrint(t, "refusal", clean(err.Error()))
 			return
 		}
 		var plain struct{ Device, Name string }
 		if err := json.Unmarshal(body, &plain); err != nil || plain.Device != target || plain.Name != name {
 			t.Errorf("%q: read %q %q, encoding/json reads %q %q, %v", body, target, name, plain.Device, plain.Name, err)
 		}
-		mustPrint(t, "name", name)
+		shown.MustPrint(t, "name", name)
 		if target == "" || len(target) > maxTarget || strings.ContainsAny(target, "\x00\n\x1b") {
 			t.Errorf("target %q came through", target)
 		}

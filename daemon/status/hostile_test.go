@@ -10,42 +10,11 @@ import (
 	"regexp"
 	"strings"
 	"testing"
-	"unicode"
-	"unicode/utf8"
 
 	"github.com/google/go-cmp/cmp"
+
+	"bothy/testdata/shown"
 )
-
-// hostile are things a medium may call itself. The bidirectional controls are
-// those of Unicode Standard Annex 9, the escape sequences of ECMA-48.
-var hostile = []string{
-	"</title></bdi><script>alert(1)</script>",
-	"\"><img src=x onerror=alert(1)>",
-	"' onmouseover='alert(1)",
-	"--><!-- <style>*{display:none}</style>",
-	"{{.Box}} ]]> &lt; &#x202e; </main>",
-	"\u202eEVITAGEN\u202c \u2066x\u2069 \u200f",
-	"\x1b[2J\x1b[31mRELEASE\x1b[0m\x07\x9b1m",
-	"line\r\nRELEASE: take it out, reuse it\n\x00",
-	"\xff\xfe invalid \xc3\x28",
-	"javascript:alert(1)",
-	"\u200b\u2028\u2029\ufeff\U000e0041 a" + strings.Repeat("\u0301", 500),
-	strings.Repeat("A", 300_000),
-}
-
-// mustPrint fails unless s holds printable text and line breaks only.
-func mustPrint(t *testing.T, what, s string) {
-	t.Helper()
-	if !utf8.ValidString(s) {
-		t.Errorf("%s is not UTF-8", what)
-	}
-	for i, r := range s {
-		if r != '\n' && !unicode.IsPrint(r) {
-			t.Errorf("%s: %U at byte %d", what, r, i)
-			return
-		}
-	}
-}
 
 // skeleton lists elements and attribute names as Go's XML reader sees them in
 // its mode for HTML, with the values of attributes that a browser acts on.
@@ -97,10 +66,10 @@ func pageOf(t *testing.T, text func() string) []byte {
 func TestPage_structureIsThatOfHarmlessText(t *testing.T) {
 	t.Parallel()
 	want := skeleton(t, pageOf(t, func() string { return "puffin" }))
-	for _, h := range hostile {
+	for _, h := range shown.Hostile {
 		h = strings.NewReplacer("\n", "", "\r", "").Replace(h)
 		page := pageOf(t, func() string { return h })
-		mustPrint(t, "page", string(page))
+		shown.MustPrint(t, "page", string(page))
 		if diff := cmp.Diff(want, skeleton(t, page)); diff != "" {
 			t.Errorf("%.60q changes the page (-harmless +hostile):\n%s", h, diff)
 		}
@@ -132,7 +101,7 @@ func TestPage_structureByXmllint(t *testing.T) {
 	if len(want) < 100 {
 		t.Fatalf("xmllint saw %d tags", len(want))
 	}
-	for _, h := range hostile {
+	for _, h := range shown.Hostile {
 		h = strings.NewReplacer("\n", "", "\r", "").Replace(h)
 		if diff := cmp.Diff(want, structure(pageOf(t, func() string { return h }))); diff != "" {
 			t.Errorf("%.60q changes the page (-harmless +hostile):\n%s", h, diff)
@@ -150,9 +119,9 @@ func TestText_hostile(t *testing.T) {
 		return b.String(), strings.Count(b.String(), "\n")
 	}
 	_, want := lines(func() string { return "puffin" })
-	for _, h := range hostile {
+	for _, h := range shown.Hostile {
 		text, got := lines(func() string { return h })
-		mustPrint(t, "text", text)
+		shown.MustPrint(t, "text", text)
 		// Only the policy's error, written by whoever owns the box, has lines.
 		extra := max(len(cleanLines(h))-1, 0)
 		if got != want+extra {

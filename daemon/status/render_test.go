@@ -11,9 +11,10 @@ import (
 	"unicode"
 	"unicode/utf8"
 
-	"bothy/daemon/state"
-
 	"github.com/google/go-cmp/cmp"
+
+	"bothy/daemon/state"
+	"bothy/testdata/shown"
 )
 
 func TestDocuments_golden(t *testing.T) {
@@ -152,13 +153,13 @@ func TestInstant(t *testing.T) {
 func TestEncode_losslessAndPrintable(t *testing.T) {
 	t.Parallel()
 	i := 0
-	s := filled(func() string { i++; return hostile[i%len(hostile)] })
+	s := filled(func() string { i++; return shown.Hostile[i%len(shown.Hostile)] })
 	doc := NewDocument(s)
 	raw, err := encode(doc)
 	if err != nil {
 		t.Fatal(err)
 	}
-	mustPrint(t, "JSON", string(raw))
+	shown.MustPrint(t, "JSON", string(raw))
 	var back Document
 	if err := json.Unmarshal(raw, &back); err != nil {
 		t.Fatal(err)
@@ -181,12 +182,12 @@ func TestCut(t *testing.T) {
 }
 
 func FuzzClean(f *testing.F) {
-	for _, s := range hostile {
+	for _, s := range shown.Hostile {
 		f.Add(s)
 	}
 	f.Fuzz(func(t *testing.T, s string) {
 		got := clean(brief(s))
-		mustPrint(t, "clean", got)
+		shown.MustPrint(t, "clean", got)
 		if strings.Contains(got, "\n") {
 			t.Errorf("a line break came through: %q", got)
 		}
@@ -197,7 +198,7 @@ func FuzzClean(f *testing.F) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		mustPrint(t, "JSON", string(raw))
+		shown.MustPrint(t, "JSON", string(raw))
 		var back string
 		if err := json.Unmarshal(raw, &back); err != nil || back != brief(s) {
 			t.Errorf("JSON of %q came back as %q, %v", brief(s), back, err)
