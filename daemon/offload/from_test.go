@@ -133,15 +133,7 @@ func TestRun_fromCopies(t *testing.T) {
 					t.Errorf("%s: nothing was read from the card", e)
 				}
 			}
-			root, err := os.OpenRoot(g.on(2, testFolder))
-			if err != nil {
-				t.Fatal(err)
-			}
-			defer root.Close()
-			h, err := mhl.Open(root)
-			if err != nil {
-				t.Fatal(err)
-			}
+			h := historyOf(t, g.on(2, testFolder))
 			generations := map[bool]int{false: 1, true: 2}[history]
 			newest := h.Generations[len(h.Generations)-1]
 			if len(h.Generations) != generations || newest.Process != mhl.Transfer || newest.Files[0].Action != mhl.Verified {

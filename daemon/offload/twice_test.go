@@ -163,19 +163,25 @@ func TestRun_cardsOwnHistory(t *testing.T) {
 		if len(res.HistoryBroken) != 1 || res.HistoryBroken[0] != "DCIM/100SKUAS/B.JPG" {
 			t.Errorf("resumed %v: broken %v", resume, res.HistoryBroken)
 		}
-		root, err := os.OpenRoot(g.on(0, testFolder))
-		if err != nil {
-			t.Fatal(err)
-		}
-		defer root.Close()
-		h, err := mhl.Open(root)
-		if err != nil {
-			t.Fatal(err)
-		}
-		for _, f := range h.Generations[0].Files {
+		for _, f := range historyOf(t, g.on(0, testFolder)).Generations[0].Files {
 			if f.Action != want[f.Path] {
 				t.Errorf("resumed %v: %s is %s, want %s", resume, f.Path, f.Action, want[f.Path])
 			}
 		}
 	}
+}
+
+// historyOf reads the history of a finished copy.
+func historyOf(t *testing.T, dir string) *mhl.History {
+	t.Helper()
+	root, err := os.OpenRoot(dir)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer root.Close()
+	h, err := mhl.Open(root)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return h
 }
