@@ -294,7 +294,7 @@ func readSource(ctx context.Context, o *Opened, c ledger.Copy, files []ledger.Fi
 	}
 	for _, f := range files { // another copy may have what this one lacks
 		if _, there := s.known[f.Path]; !there {
-			s.add(offload.Entry{Path: f.Path, SizeBytes: f.SizeBytes, ModTime: f.ModTime, InHistory: inHistory(f.Path)}, offload.Checksums{Sum: f.Checksum, Sample: f.Sample})
+			s.add(entryOf(f), sumsOf(f))
 		}
 	}
 	s.takeFolders(listed, history)
@@ -302,8 +302,7 @@ func readSource(ctx context.Context, o *Opened, c ledger.Copy, files []ledger.Fi
 }
 
 func (s *sourceCopy) add(e offload.Entry, sums offload.Checksums) {
-	s.plan.Files = append(s.plan.Files, e)
-	s.plan.Bytes += e.SizeBytes
+	add(s.plan, e)
 	s.known[e.Path] = sums
 }
 
@@ -311,7 +310,7 @@ func (s *sourceCopy) add(e offload.Entry, sums offload.Checksums) {
 func (s *sourceCopy) take(ctx context.Context, o *Opened, c ledger.Copy, e offload.Entry, ours map[string]ledger.File, h *mhl.History, algorithm string, step func()) error {
 	if f, ok := ours[e.Path]; ok && !(e.InHistory && path.Base(e.Path) == mhl.ChainName) { // which grows with every generation
 		e.SizeBytes, e.ModTime = f.SizeBytes, f.ModTime
-		s.add(e, offload.Checksums{Sum: f.Checksum, Sample: f.Sample})
+		s.add(e, sumsOf(f))
 		return nil
 	}
 	if e.InHistory {

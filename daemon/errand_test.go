@@ -93,7 +93,8 @@ func TestPlanErrands(t *testing.T) {
 	} {
 		t.Run(tc.name, func(t *testing.T) {
 			t.Parallel()
-			p := (&errandPlanner{tc.list, tc.drives, tc.tried, func(w ledger.Whereabouts, id string) bool { return w.CardLabel == "on "+id }, ledger.Moment{Wall: shotAt.AddDate(0, 0, 3), Trusted: true}, nil, 0, nil}).plan()
+			p := (&errandPlanner{list: tc.list, drives: tc.drives, tried: tc.tried, at: ledger.Moment{Wall: shotAt.AddDate(0, 0, 3), Trusted: true},
+				covered: func(w ledger.Whereabouts, id string) bool { return w.CardLabel == "on "+id }}).plan()
 			got := ""
 			if p.next != nil {
 				got = strings.TrimSpace(p.next.kind+" "+p.next.offload.ID) + " " + strings.Join(p.next.from, ",") + ">" + strings.Join(p.next.to, ",")
@@ -120,8 +121,8 @@ func TestPlanErrands_clock(t *testing.T) {
 	for _, trusted := range []struct{ then, now bool }{{true, true}, {true, false}, {false, true}, {false, false}} {
 		w := about("1", on("a", ledger.CopyProven))
 		w.Started.Trusted = trusted.then
-		p := (&errandPlanner{[]ledger.Whereabouts{w}, drives, nil, func(ledger.Whereabouts, string) bool { return false },
-			ledger.Moment{Wall: shotAt.AddDate(0, 0, 3), Trusted: trusted.now}, nil, 0, nil}).plan()
+		p := (&errandPlanner{list: []ledger.Whereabouts{w}, drives: drives, at: ledger.Moment{Wall: shotAt.AddDate(0, 0, 3), Trusted: trusted.now},
+			covered: func(ledger.Whereabouts, string) bool { return false }}).plan()
 		if old := trusted.then && trusted.now; (p.next == nil) != old {
 			t.Errorf("%+v: %+v", trusted, p.next)
 		}

@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"maps"
 	"time"
 
 	"bothy/daemon/ledger"
@@ -68,13 +69,11 @@ func (s *supervisor) scheduleErrands(ctx context.Context) {
 	var drives []attachedDrive
 	for _, d := range s.drives {
 		if d.usable() {
-			drives = append(drives, attachedDrive{d.identity.ID, d.token(), d.rule.Mirror, e.looked[d.token()], d.rule.Shuttle(), d.rule.Select})
+			drives = append(drives, attachedDrive{id: d.identity.ID, token: d.token(), mirror: d.rule.Mirror, looked: e.looked[d.token()],
+				shuttle: d.rule.Shuttle(), selection: d.rule.Select})
 		}
 	}
-	tried := map[string]string{}
-	for key, why := range e.tried {
-		tried[key] = why
-	}
+	tried := maps.Clone(e.tried)
 	at, l, after, box := moment(s.cfg.Now), s.ledger, s.policy.Patrol.After, s.policy.Box
 	needs := &shuttleNeeds{ledger: l, ctx: ctx, level: e.level, day: func(w ledger.Whereabouts) string { return box.Day(w.Started.Wall) }}
 	s.work.Go(func() {
@@ -91,7 +90,7 @@ func (s *supervisor) scheduleErrands(ctx context.Context) {
 			}
 			rounds, err = l.Rounds(ctx, ids...)
 		}
-		p := (&errandPlanner{list, drives, tried, c.covered, at, rounds, after, needs}).plan()
+		p := (&errandPlanner{list: list, drives: drives, tried: tried, covered: c.covered, at: at, rounds: rounds, after: after, needs: needs}).plan()
 		err = errors.Join(err, c.err, needs.err)
 		s.post(func() {
 			e.planned = false

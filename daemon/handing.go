@@ -84,6 +84,11 @@ func entryOf(f ledger.File) offload.Entry {
 	return offload.Entry{Path: f.Path, SizeBytes: f.SizeBytes, ModTime: f.ModTime, InHistory: inHistory(f.Path)}
 }
 
+// sumsOf are a file's checksums as taken when the card was read.
+func sumsOf(f ledger.File) offload.Checksums {
+	return offload.Checksums{Sum: f.Checksum, Sample: f.Sample}
+}
+
 // survey finds out what is chosen of an offload, and what of it is on the shuttle.
 func (e *errand) survey(ctx context.Context, d *jobDrive, w ledger.Whereabouts) (*handing, error) {
 	h := &handing{w: w, chosen: map[string]bool{}, proven: map[string]bool{}}

@@ -87,7 +87,7 @@ func (e *errand) planPart(ctx context.Context, h *handing, ej *offload.Job, sour
 		stays := goesOn && !inHistory(f.Path) && (h.stand.there[f.Path] && !h.stand.unfinished || h.stand.listed[f.Path] && h.proven[f.Path])
 		if h.chosen[f.Path] || stays {
 			add(ej.Plan, entryOf(f))
-			ej.Known[f.Path] = offload.Checksums{Sum: f.Checksum, Sample: f.Sample}
+			ej.Known[f.Path] = sumsOf(f)
 		}
 	}
 	ej.Plan.Dirs = foldersOf(ej.Plan.Files)

@@ -96,9 +96,8 @@ func (e *errand) healFiles(ctx context.Context, d *jobDrive, copies []ledger.Cop
 	o := e.piece.offload
 	plan, known := &offload.Plan{}, map[string]offload.Checksums{}
 	for _, f := range damaged {
-		plan.Files = append(plan.Files, offload.Entry{Path: f.Path, SizeBytes: f.SizeBytes, ModTime: f.ModTime, InHistory: inHistory(f.Path)})
-		plan.Bytes += f.SizeBytes
-		known[f.Path] = offload.Checksums{Sum: f.Checksum, Sample: f.Sample}
+		add(plan, entryOf(f))
+		known[f.Path] = sumsOf(f)
 	}
 	plan.Dirs = foldersOf(plan.Files)
 	ej := e.engineJob(o.Checksum)
