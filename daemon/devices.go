@@ -96,9 +96,8 @@ func (s *supervisor) change(ctx context.Context, d udev.Device) {
 		return
 	}
 	dev.Device = d
-	if !s.atWork(d.Name) {
-		s.decide(ctx, dev)
-	}
+	s.undecided[d.Name] = true
+	s.decideWaiting(ctx)
 }
 
 func (s *supervisor) atWork(name string) bool {
@@ -115,13 +114,30 @@ func (s *supervisor) atWork(name string) bool {
 	return false
 }
 
+// decideAgain asks the policy about every device anew.
 func (s *supervisor) decideAgain(ctx context.Context) {
-	for _, name := range slices.Sorted(maps.Keys(s.devices)) {
-		if !s.atWork(name) {
-			s.decide(ctx, s.devices[name])
+	for name := range s.devices {
+		s.undecided[name] = true
+	}
+	s.decideWaiting(ctx)
+	s.watchFolders(ctx)
+}
+
+// decideWaiting decides about the devices that are to be asked about, but for those
+// that are worked on: their turn comes when that ends.
+func (s *supervisor) decideWaiting(ctx context.Context) {
+	if s.phase == state.Stopping {
+		return
+	}
+	for _, name := range slices.Sorted(maps.Keys(s.undecided)) {
+		if s.atWork(name) {
+			continue
+		}
+		delete(s.undecided, name)
+		if dev, ok := s.devices[name]; ok {
+			s.decide(ctx, dev)
 		}
 	}
-	s.watchFolders(ctx)
 }
 
 // system reports whether a device lies on a disk of the running system.

@@ -37,8 +37,6 @@ func (d *jobDrive) place() offload.Place {
 	return p
 }
 
-// rotating: seeking would hurt, so it is proven after the last write and has
-// one job at a time.
 // source says to the engine how to read a folder of the drive.
 func (d *jobDrive) source(folder string) offload.Drive {
 	return offload.Drive{
@@ -70,6 +68,8 @@ func (t *task) makeRoom(ctx context.Context, d *jobDrive, to *offload.Drive, pla
 	}
 }
 
+// rotating: seeking would hurt, so it is proven after the last write and has
+// one job at a time.
 func (d *jobDrive) rotating() bool { return rotates(d.dev, d.rule) }
 
 func rotates(dev udev.Device, rule policy.DriveRule) bool {

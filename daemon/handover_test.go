@@ -7,7 +7,9 @@ import (
 	"path/filepath"
 	"slices"
 	"strings"
+	"sync/atomic"
 	"testing"
+	"time"
 
 	"bothy/daemon/state"
 	"bothy/daemon/status"
@@ -260,6 +262,30 @@ func TestHandover_becomesShuttleInMidCopy(t *testing.T) {
 	if st := m.untilIdle(); driveNamed(st, editor.name).Copies != 0 {
 		t.Error("what it got counts")
 	}
+}
+
+// It becomes one while its copies are proven again: a card that was released for
+// them is held as soon as that lets go of it.
+func TestHandover_becomesShuttleInMidPatrol(t *testing.T) {
+	t.Parallel()
+	m := newSim(t, 2)
+	var ahead atomic.Int64
+	m.cfg.Now = func() (time.Time, bool) { return time.Now().UTC().Add(time.Duration(ahead.Load())), true }
+	m.start()
+	card, a, editor := m.card("sda", "SKUA_1", 4), m.drive("sdb"), m.shuttle("sdz")
+	m.plug(card, a, editor)
+	m.untilReleased(card)
+	m.untilIdle()
+	reached, goOn := editor.blocked("read", "SKUA0002")
+	ahead.Store(int64(31 * 24 * time.Hour))
+	m.lookAround()
+	<-reached
+	m.until("the patrol is seen", func(st *state.State) bool { return st.Errand != nil })
+	shuttleRule()(m)
+	m.reload <- struct{}{}
+	m.until("the policy is read", func(st *state.State) bool { return st.Counters.PolicyReloads > 1 })
+	goOn()
+	m.untilHeld(card, state.NeedsDrive, "needs 1 more drive")
 }
 
 func refusedWith(t *testing.T, err error, want string) {

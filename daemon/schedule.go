@@ -141,13 +141,9 @@ func (s *supervisor) ended(j *job, out outcome) {
 	c.files, c.bytes = out.files, out.bytes
 	s.doubt(c, &out)
 	s.settle(c, out)
-	if j.policy != s.policy {
-		if s.phase != state.Stopping {
-			s.decideAgain(s.life)
-		}
-		if s.outdated(c) || lent(j.drives) { // also at the end: a light is the last that is seen
-			s.requeue(c)
-		}
+	s.decideWaiting(s.life)
+	if j.policy != s.policy && (s.outdated(c) || lent(j.drives)) { // also at the end: a light is the last that is seen
+		s.requeue(c)
 	}
 }
 

@@ -36,6 +36,7 @@ type supervisor struct {
 	policyInfo state.Policy
 	snapshot   udev.Snapshot
 	devices    map[string]*device  // by kernel name
+	undecided  map[string]bool     // kernel names of devices that the policy is to be asked about
 	cards      []*card             // in order of arrival
 	drives     []*drive            // in order of arrival
 	remembered []ledger.Drive      // as last read from the ledger
@@ -76,7 +77,7 @@ func newSupervisor(cfg Config) *supervisor {
 	s := &supervisor{
 		cfg: cfg, started: now, phase: state.Starting,
 		calls: make(chan func(), 64), quit: make(chan struct{}),
-		devices: map[string]*device{}, blocked: map[string]bool{}, folders: map[string]*folder{}, conditions: map[conditionKey]state.Condition{},
+		devices: map[string]*device{}, undecided: map[string]bool{}, blocked: map[string]bool{}, folders: map[string]*folder{}, conditions: map[conditionKey]state.Condition{},
 		traffic: newTraffic(), claims: newClaims(), retired: newRetired(), engine: offload.Run, errands: errands{looked: map[string]bool{}, tried: map[string]string{}, level: map[string]bool{}},
 	}
 	s.mounted = newMounted(func() { s.post(func() { s.vacated(s.life) }) })
@@ -151,6 +152,7 @@ func (s *supervisor) loop(ctx context.Context, snapshots <-chan udev.Snapshot) {
 		case <-tick.C:
 			s.tick(ctx)
 		}
+		s.decideWaiting(ctx)
 		s.schedule(ctx)
 		s.scheduleErrands(ctx)
 		s.checkLog()
@@ -295,6 +297,9 @@ func (s *supervisor) reload(ctx context.Context) {
 	} else {
 		s.decideAgain(ctx)
 		s.errands.anew()
+		if e := s.errands.running; e != nil && e.piece.kind != state.ErrandRecover {
+			e.cancel(errGiveWay) // its drives may be otherwise by these rules; it goes on afterwards
+		}
 		for _, c := range s.cards {
 			switch {
 			case c.job != nil: // its end has it judged again
