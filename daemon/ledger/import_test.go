@@ -97,3 +97,22 @@ func bytesOf(files []File) (n int64) {
 	}
 	return n
 }
+
+// Another ledger may know an offload of this box that it has not, or not any more,
+// or invent one: the number is taken, and an offload that begins gets another.
+func TestImport_takesNoNumberAway(t *testing.T) {
+	t.Parallel()
+	ctx, l := t.Context(), newLedger(t)
+	must(t, l.PutDrive(ctx, drive(0)))
+	for _, n := range []string{"2", "3", "5"} {
+		_, _, err := l.Import(ctx, Found{Offload: Offload{ID: l.BoxID() + "-" + n}, Files: files(2), Copies: []Copy{{DriveID: drive(0).ID, Folder: "f" + n, Status: CopyProven}}})
+		must(t, err)
+	}
+	for range 3 {
+		o, err := l.BeginOffload(ctx, Offload{CardKey: "card", Folder: "g"})
+		must(t, err)
+		if o.Folder != "g" {
+			t.Errorf("it is another's: %+v", o)
+		}
+	}
+}

@@ -131,11 +131,13 @@ func (l *Ledger) BeginOffload(ctx context.Context, o Offload) (Offload, error) {
 	}
 	o.Status = OffloadOpen
 	var begun offloadRow
-	err := l.changeAndMove(ctx, func(tx *sql.Tx) error {
+	err := l.changeAndMove(ctx, func(tx *sql.Tx) (err error) {
 		if err := tx.QueryRowContext(ctx, nextSeq).Scan(&o.Seq); err != nil {
 			return err
 		}
-		o.ID = fmt.Sprintf("%s-%d", l.boxID, o.Seq)
+		if o.ID, err = l.freeID(ctx, tx, &o.Seq); err != nil {
+			return err
+		}
 		r, err := offloadRowOf(o)
 		if err != nil {
 			return err
@@ -150,6 +152,18 @@ func (l *Ledger) BeginOffload(ctx context.Context, o Offload) (Offload, error) {
 		return Offload{}, fmt.Errorf("begin offload: %w", err)
 	}
 	return begun.offload, nil
+}
+
+// freeID makes an id of a number, or of one beyond it when another ledger has told
+// of an offload with that id.
+func (l *Ledger) freeID(ctx context.Context, tx *sql.Tx, seq *int64) (string, error) {
+	for ; ; *seq++ {
+		id := fmt.Sprintf("%s-%d", l.boxID, *seq)
+		var taken bool
+		if err := tx.QueryRowContext(ctx, "SELECT EXISTS (SELECT 1 FROM offloads WHERE id = ?)", id).Scan(&taken); err != nil || !taken {
+			return id, err
+		}
+	}
 }
 
 // nextSeq gives a number that no offload ever had.
