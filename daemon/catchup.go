@@ -80,6 +80,25 @@ func (e *errand) copyLost(ctx context.Context, d *jobDrive, c ledger.Copy, why e
 		c.Folder = "" // there is nothing left to be mended
 	}
 	e.recorderFailed(e.s.ledger.PutCopy(context.WithoutCancel(ctx), c))
+	e.doubt(d.identity.ID)
+}
+
+// doubt has cards judged anew that were released for the sake of what is on a
+// drive. That does not wait for the errand's end: the light would say of a card all
+// the time that it may be reused.
+func (e *errand) doubt(driveID string) { e.s.post(func() { e.s.judgeAnew(driveID) }) }
+
+// damagedNow takes back at once what a source does not give as the card did.
+// judgeSources says so at the end, and what failed here.
+func (e *errand) damagedNow(ctx context.Context, r errandAccount) func(driveID, name string) {
+	return func(driveID, name string) {
+		if ours := r.ours([]string{name}); len(ours) > 0 {
+			if err := e.s.ledger.RecordUnproven(context.WithoutCancel(ctx), r.about(), driveID, ours); err != nil {
+				return
+			}
+		}
+		e.doubt(driveID)
+	}
 }
 
 // catchUp brings one offload to drives that lack it, from finished copies.
@@ -163,6 +182,7 @@ func (e *errand) bring(ctx context.Context, ej offload.Job) {
 		e.s.claims.written(&e.task, p)
 		e.s.post(func() { e.s.errandProgress(e, p, bytes) })
 	}
+	ej.Damaged = e.damagedNow(ctx, ej.Recorder.(errandAccount))
 	res := e.s.engine(ctx, ej)
 	e.recorderFailed(res.RecorderErr)
 	e.s.post(func() { e.s.countCatchUp(res) })

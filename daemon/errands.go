@@ -199,6 +199,8 @@ func (s *supervisor) makeWay(c *card) bool {
 	about := key != "" && e.piece.offload.CardKey == key
 	if keys := e.cards.Load(); keys != nil {
 		about = about || (*keys)[key]
+	} else if e.piece.kind == state.ErrandHandover {
+		about = key != "" // which cards it is about it does not know yet
 	}
 	if !about {
 		return false

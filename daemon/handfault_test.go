@@ -1,6 +1,7 @@
 package daemon
 
 import (
+	"errors"
 	"flag"
 	"fmt"
 	"os"
@@ -15,6 +16,7 @@ import (
 	"bothy/daemon/ledger"
 	"bothy/daemon/mhl"
 	"bothy/daemon/state"
+	"bothy/udev"
 )
 
 // What a copy does not give as the card did is named, and had from another.
@@ -433,4 +435,58 @@ func TestHandover_notToBeListed(t *testing.T) {
 	m.until("it is said", func(st *state.State) bool {
 		return raised(st, state.DriveBehind) && st.Errand == nil && idle(st)
 	})
+}
+
+// A card that is still in was released for the sake of a copy that then does not give
+// a shuttle what it held: the release does not stand until the handover has ended.
+func TestHandover_damagedSourceOfACardInItsSlot(t *testing.T) {
+	t.Parallel()
+	m := newSim(t, 2)
+	shuttleRule()(m)
+	m.start()
+	card, a, b := m.card("sda", "SKUA_1", 4), m.drive("sdb"), m.drive("sdc")
+	m.plug(card, a, b)
+	m.untilReleased(card)
+	if st := m.untilIdle(); driveNamed(st, a.name).ID > driveNamed(st, b.name).ID {
+		a, b = b, a // the first is read
+	}
+	editor := m.shuttle("sdz")
+	m.plug(editor)
+	m.ready(editor)
+	m.pull(b)
+	m.until("it is away", func(st *state.State) bool { return driveNamed(st, b.name).ID == "" && idle(st) })
+	flipFile(t, a.finished()[0]+"/DCIM/100SKUAS/SKUA0002.JPG")
+	atRead, goOn := a.blocked("read", "SKUA0004")
+	ended := make(chan error, 1)
+	go func() {
+		_, err := m.handOver(editor, "all")
+		ended <- err
+	}()
+	<-atRead
+	m.until("the release is taken back", func(st *state.State) bool {
+		c, ok := cardOf(st, card.name)
+		return ok && c.Verdict == state.Hold
+	})
+	goOn()
+	if err := <-ended; err != nil {
+		t.Error(err)
+	}
+	m.untilReleased(card) // it gave what was damaged
+}
+
+// Until a handover knows which cards it is about it gives way to every card that can
+// be one of them.
+func TestHandover_givesWayBeforeItKnows(t *testing.T) {
+	t.Parallel()
+	card := &card{dev: udev.Device{UUID: "INVENTED-9", FSType: "invented"}}
+	var cause error
+	e := &errand{task: task{cancel: func(err error) { cause = err }}, piece: piece{kind: state.ErrandHandover}}
+	s := &supervisor{errands: errands{running: e}}
+	if !s.makeWay(card) || !errors.Is(cause, errGiveWay) {
+		t.Errorf("it goes on: %v", cause)
+	}
+	e.cards.Store(&map[string]bool{})
+	if s.makeWay(card) {
+		t.Error("it gives way to a card that is none of its business")
+	}
 }

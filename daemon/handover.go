@@ -219,6 +219,7 @@ func (e *errand) carry(ctx context.Context, d *jobDrive, h *handing, ej offload.
 		}
 		e.noteBegun(ctx, h.w.ID, []*jobDrive{d}, ej.Drives)
 		ej.Progress = e.carried()
+		ej.Damaged = e.damagedNow(ctx, ej.Recorder.(errandAccount))
 		res := e.s.engine(ctx, ej)
 		e.recorderFailed(res.RecorderErr)
 		e.s.post(func() { e.s.countCopies(res) })

@@ -102,7 +102,7 @@ func (b *patrolBooks) prove(ctx context.Context, f ledger.File) bool {
 		}
 		b.damaged = append(b.damaged, f.Path)
 		if b.withdraw(ctx, f.Path); len(b.damaged) == 1 {
-			e.s.post(func() { e.s.judgeAnew(b.drive.identity.ID) })
+			e.doubt(b.drive.identity.ID)
 		}
 		if e.piece.round.Copy.Status == ledger.CopyUnproven {
 			e.copyLost(ctx, b.drive, e.piece.round.Copy, fmt.Errorf("%q: %w", f.Path, err))

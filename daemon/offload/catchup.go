@@ -216,11 +216,14 @@ func (r *run) noteDamaged(t *target, f *file, err error) {
 		return
 	}
 	r.mu.Lock()
-	defer r.mu.Unlock()
 	if r.damaged[t] == nil {
 		r.damaged[t] = make([]bool, r.slots())
 	}
 	r.damaged[t][f.index] = true
+	r.mu.Unlock()
+	if r.job.Damaged != nil {
+		r.job.Damaged(t.drive.ID, f.Path)
+	}
 }
 
 func (r *run) isDamaged(t *target, f *file) bool {

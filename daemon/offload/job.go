@@ -126,6 +126,10 @@ type Job struct {
 	From []Drive
 	// Incomplete: From hold what was saved of a card that could not be read whole.
 	Incomplete bool
+	// Damaged, if set, is called as soon as a file of a finished copy turns out to
+	// be what Result.Damaged is going to say, from a goroutine of the engine's: what
+	// rests on that copy is not to wait for the end of the run.
+	Damaged func(driveID, path string)
 	// Yield, if set, is called between portions while drives catch up, and for a
 	// job with From before all reading. It blocks as long as other work goes
 	// first; its error ends the catching up.
