@@ -1,6 +1,7 @@
 package daemon
 
 import (
+	"errors"
 	"maps"
 	"os"
 	"slices"
@@ -470,4 +471,39 @@ func flipFile(t *testing.T, name string) {
 	if err := os.WriteFile(name, data, 0o644); err != nil {
 		t.Fatal(err)
 	}
+}
+
+// A new copy begins in a folder of its own: what was proven in one that is gone is not
+// taken to stand there.
+func TestCatchUp_unfinishedFolderGone(t *testing.T) {
+	t.Parallel()
+	m, _, _, _ := shot(t)
+	late := m.drive("sdd")
+	late.on(func(op, name string) error {
+		if op == "rename" && !strings.HasPrefix(name, ownFolder) {
+			return errors.New("invented fault")
+		}
+		return nil
+	})
+	m.plug(late)
+	m.untilCondition(state.DriveFailing)
+	m.untilIdle()
+	m.pull(late)
+	id, offload := late.identity(t).ID, m.untilIdle().Offloads[0].ID
+	if before, err := m.s.ledger.Proven(t.Context(), offload, id); err != nil || len(before) != 4 {
+		t.Fatalf("%v are proven, %v: this test shows nothing", before, err)
+	}
+	for _, folder := range late.unfinished() {
+		if err := os.RemoveAll(folder); err != nil {
+			t.Fatal(err)
+		}
+	}
+	atFirst, goOn := late.blocked("create", "SKUA0001")
+	m.plug(late)
+	<-atFirst
+	if proven, err := m.s.ledger.Proven(t.Context(), offload, id); err != nil || len(proven) != 0 {
+		t.Errorf("%v are proven before anything is there, %v", proven, err)
+	}
+	goOn()
+	m.untilLevel(late, 1)
 }

@@ -36,11 +36,7 @@ func (e *errand) makeReady(ctx context.Context, d *jobDrive, h *handing) (name s
 			name += offload.PartSuffix
 		}
 		// What was proven in another folder is not proven in this one.
-		var before []string
-		for p := range h.proven {
-			before = append(before, p)
-		}
-		if err := e.s.ledger.RecordUnproven(ctx, h.w.ID, d.identity.ID, before); err != nil {
+		if err := e.s.ledger.ForgetProofs(ctx, h.w.ID, d.identity.ID); err != nil {
 			e.recorderFailed(err)
 			return "", err
 		}

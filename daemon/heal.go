@@ -8,6 +8,7 @@ import (
 	"path"
 	"slices"
 
+	"bothy/daemon/checksum"
 	"bothy/daemon/ledger"
 	"bothy/daemon/mhl"
 	"bothy/daemon/offload"
@@ -42,7 +43,13 @@ func (e *errand) heal(ctx context.Context) {
 		return
 	}
 	if len(damaged) > 0 {
-		if err := e.healFiles(ctx, d, copies, copies[i], damaged); err != nil {
+		_, err := ask(ctx, &e.task, d, func(_ context.Context, o *Opened, step func()) (struct{}, error) {
+			return struct{}{}, isCopy(o, copies[i].Folder, files, step)
+		})
+		if err == nil {
+			err = e.healFiles(ctx, d, copies, copies[i], damaged)
+		}
+		if err != nil {
 			if ctx.Err() == nil {
 				e.miss(d.identity.ID, "its own copy is damaged, and cannot be healed: "+err.Error())
 			}
@@ -52,6 +59,31 @@ func (e *errand) heal(ctx context.Context) {
 	if err := e.wholeAgain(ctx, d, copies[i], files, damaged); err != nil && ctx.Err() == nil {
 		e.miss(d.identity.ID, "its own copy is damaged, and cannot be healed: "+err.Error())
 	}
+}
+
+// isCopy is nil when a folder's own manifests say that it is a copy of these very
+// files. A ledger alone is not believed: it may be another box's, and what stands
+// in a folder that it names may be somebody's.
+func isCopy(o *Opened, folder string, files []ledger.File, step func()) error {
+	root, err := o.Root.OpenRoot(folder)
+	if err != nil {
+		return err
+	}
+	defer root.Close()
+	history, err := mhl.OpenIndex(root)
+	if err != nil {
+		return err
+	}
+	step()
+	for _, f := range files {
+		same := func(k mhl.Known) bool {
+			return k.Algorithm == f.Algorithm && checksum.Equal(f.Algorithm, k.Value, f.Checksum)
+		}
+		if !inHistory(f.Path) && !slices.ContainsFunc(history.Latest(f.Path), same) {
+			return fmt.Errorf("%s is no copy of it: its manifests do not tell of %q what the card did", folder, f.Path)
+		}
+	}
+	return nil
 }
 
 // damagedOn finds the files of a copy that are not there as the card gave them,
@@ -133,9 +165,11 @@ func (e *errand) healFiles(ctx context.Context, d *jobDrive, copies []ledger.Cop
 	}
 	ej.Drives = []offload.Drive{to}
 	ej.Progress = func(p offload.Progress) { e.s.post(func() { e.s.errandProgress(e, p, plan.Bytes) }) }
+	account := errandRecorder{&e.task, o.ID, pathsOf(damaged)}
+	ej.Damaged = e.damagedNow(ctx, account)
 	res := e.s.engine(ctx, ej)
 	e.s.post(func() { e.s.countCopies(res) })
-	ej.Recorder = errandRecorder{&e.task, o.ID, pathsOf(damaged)}
+	ej.Recorder = account
 	e.judgeSources(ctx, ej, res)
 	if res.Copies[0].Phase != state.CopyProven {
 		return res.Copies[0].Err
@@ -167,72 +201,6 @@ func foldersOf(files []offload.Entry) (list []offload.Folder) {
 		add(path.Dir(f.Path))
 	}
 	return list
-}
-
-// putInPlace moves a sound file to where a damaged one stands, and that one
-// aside. Power may fail between any two of its steps: what is missing then is
-// found missing the next time.
-func putInPlace(f offload.FS, sound, place, aside string, step func()) error {
-	if item, err := f.Lstat(place); err == nil {
-		if err := onlyOurs(f, item, place); err != nil {
-			return err
-		}
-		if err := makeFolders(f, path.Dir(aside)); err != nil {
-			return err
-		}
-		step()
-		free, err := freeFolder(aside, func(name string) bool {
-			_, err := f.Lstat(name)
-			return errors.Is(err, fs.ErrNotExist)
-		})
-		if err != nil {
-			return err
-		}
-		if err := f.Rename(place, free); err != nil {
-			return fmt.Errorf("move the damaged file aside: %w", err)
-		}
-		step()
-	} else if !errors.Is(err, fs.ErrNotExist) {
-		return err
-	}
-	if err := makeFolders(f, path.Dir(place)); err != nil {
-		return err
-	}
-	if err := f.Rename(sound, place); err != nil {
-		return fmt.Errorf("put the sound file in its place: %w", err)
-	}
-	step()
-	if err := f.SyncDir(path.Dir(place)); err != nil {
-		return fmt.Errorf("flush folder %q: %w", path.Dir(place), err)
-	}
-	return nil
-}
-
-// onlyOurs refuses a folder with something in it, which was never a file of a copy:
-// what is moved aside is removed in the end.
-func onlyOurs(f offload.FS, item offload.Item, place string) error {
-	if !item.Mode.IsDir() {
-		return nil
-	}
-	items, err := f.List(place)
-	if err == nil && len(items) > 0 {
-		err = fmt.Errorf("%s is a folder now, with something in it", place)
-	}
-	return err
-}
-
-// makeFolders makes a folder and those above it.
-func makeFolders(f offload.FS, dir string) error {
-	if dir == "." {
-		return nil
-	}
-	if err := makeFolders(f, path.Dir(dir)); err != nil {
-		return err
-	}
-	if err := f.Mkdir(dir); err != nil && !errors.Is(err, fs.ErrExist) {
-		return fmt.Errorf("make folder %q: %w", dir, err)
-	}
-	return nil
 }
 
 // wholeAgain proves what was put in its place there, notes it on the drive and in

@@ -6,6 +6,8 @@ import (
 	"path/filepath"
 	"testing"
 
+	"bothy/daemon/checksum"
+	"bothy/daemon/ledger"
 	"bothy/daemon/mhl"
 	"bothy/daemon/state"
 )
@@ -53,4 +55,110 @@ func TestHeal_withoutManifest(t *testing.T) {
 	if n := driveNamed(st, a.name).Copies; n != 0 && manifestsOf(a, "0001_") == 0 {
 		t.Errorf("%d copies count, without a manifest", n)
 	}
+}
+
+// A card found a file missing in a copy, and was pulled before anything was made of
+// that: what had been proven of the copy before is not proven any more, and it
+// counts only when all of it has been read again.
+func TestHeal_whatACardFoundMissing(t *testing.T) {
+	t.Parallel()
+	m, card, a, b := shot(t)
+	if a.identity(t).ID > b.identity(t).ID {
+		a, b = b, a // copies are looked at in the order of their drives' ids
+	}
+	if err := os.Remove(a.finished()[0] + "/DCIM/100SKUAS/SKUA0002.JPG"); err != nil {
+		t.Fatal(err)
+	}
+	looked, goOn := b.blocked("open", mhl.FolderName)
+	m.plug(card)
+	<-looked // the other was looked at before
+	m.pull(card)
+	m.until("it is out", func(st *state.State) bool { _, in := cardOf(st, card.name); return !in })
+	goOn()
+	m.until("it counts", func(st *state.State) bool {
+		return driveNamed(st, a.name).Copies == 1 && st.Errand == nil && idle(st)
+	})
+	asItWas(t, a, card)
+}
+
+// A ledger that another box left, or somebody who calls himself one, names a folder
+// of somebody's as a copy: what lies there is not put right.
+func TestHeal_foldersThatAreNoCopies(t *testing.T) {
+	t.Parallel()
+	m, _, a, b := shot(t)
+	sound, theirs := filepath.Join(a.dir, "sound"), filepath.Join(b.dir, "papers", "notes.txt")
+	if err := errors.Join(os.Mkdir(sound, 0o755), os.WriteFile(sound+"/notes.txt", []byte("of the drive"), 0o644),
+		os.Mkdir(filepath.Dir(theirs), 0o755), os.WriteFile(theirs, []byte("of somebody"), 0o644)); err != nil {
+		t.Fatal(err)
+	}
+	forge(t, sound)
+	forge(t, filepath.Dir(theirs)) // they have a history of their own
+	sum, err := checksum.New(checksum.XXH128)
+	if err != nil {
+		t.Fatal(err)
+	}
+	sum.Write([]byte("of the drive"))
+	forged, err := ledger.Open(t.Context(), filepath.Join(t.TempDir(), "ledger.db"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer forged.Close()
+	o, err := forged.BeginOffload(t.Context(), ledger.Offload{CardLabel: "SKUA_7", Folder: "sound", Verify: "read-back", Checksum: checksum.XXH128, Files: 1, Bytes: 12})
+	if err != nil {
+		t.Fatal(err)
+	}
+	err = forged.RecordFiles(t.Context(), o.ID, []ledger.File{{Path: "notes.txt", SizeBytes: 12, ModTime: shotAt, Algorithm: checksum.XXH128, Checksum: sum.Sum()}})
+	for d, folder := range map[*simMedium]string{a: "sound", b: "papers"} {
+		id := d.identity(t).ID
+		err = errors.Join(err, forged.PutDrive(t.Context(), ledger.Drive{ID: id, Name: d.name}),
+			forged.RecordProven(t.Context(), o.ID, id, []string{"notes.txt"}, ledger.Moment{}),
+			forged.PutCopy(t.Context(), ledger.Copy{OffloadID: o.ID, DriveID: id, Folder: folder, Status: ledger.CopyProven}))
+	}
+	out, created := os.Create(filepath.Join(a.dir, ownFolder, "ledger-forged.db.zst"))
+	if err := errors.Join(err, created); err != nil {
+		t.Fatal(err)
+	}
+	if err := errors.Join(forged.Snapshot(t.Context(), out), out.Close()); err != nil {
+		t.Fatal(err)
+	}
+	if found := m.recover(a); found.Copies != 2 {
+		t.Fatalf("%+v", found)
+	}
+	m.untilCondition(state.CopyDamaged)
+	m.untilTriedToHeal()
+	if data, err := os.ReadFile(theirs); err != nil || string(data) != "of somebody" {
+		t.Errorf("what was somebody's is %.20q now: %v", data, err)
+	}
+}
+
+// Where a link leads from a copy's folder to somebody's, what lies there is not ours
+// to take away.
+func TestHeal_linkedFolder(t *testing.T) {
+	t.Parallel()
+	m, _, a, _ := aged(t)
+	in, theirs := a.finished()[0]+"/DCIM/100SKUAS", filepath.Join(a.dir, "theirs")
+	up, err := filepath.Rel(filepath.Dir(in), theirs)
+	if err := errors.Join(err, os.Rename(in, theirs), os.Symlink(up, in),
+		os.WriteFile(theirs+"/SKUA0002.JPG", []byte("of somebody"), 0o644)); err != nil {
+		t.Fatal(err)
+	}
+	m.lookAround()
+	m.untilCondition(state.CopyDamaged)
+	m.untilTriedToHeal()
+	if data, err := os.ReadFile(theirs + "/SKUA0002.JPG"); err != nil || string(data) != "of somebody" {
+		t.Errorf("what was somebody's is %.20q now: %v", data, err)
+	}
+}
+
+// untilTriedToHeal waits until a copy was healed, or could not be.
+func (m *sim) untilTriedToHeal() {
+	m.t.Helper()
+	m.until("it was tried", func(st *state.State) bool {
+		failed := false
+		if err := m.s.asked(m.t.Context(), func(answer func(error)) { failed = len(m.s.errands.tried) > 0; answer(nil) }); err != nil {
+			m.t.Error(err)
+			return true
+		}
+		return (failed || st.Counters.FilesHealed > 0) && st.Errand == nil && idle(st)
+	})
 }

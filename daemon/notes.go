@@ -48,6 +48,8 @@ func (t *task) noteBegun(ctx context.Context, offloadID string, on []*jobDrive, 
 	for i, d := range drives {
 		ours := d.Resume
 		if !ours {
+			// What was proven in another folder is not proven in this one.
+			t.recorderFailed(t.s.ledger.ForgetProofs(ctx, offloadID, d.ID))
 			free, err := ask(ctx, t, on[i], func(_ context.Context, o *Opened, _ func()) (bool, error) {
 				return nameSeenFree(o.FS, d.Folder), nil
 			})

@@ -53,7 +53,9 @@ func (r *copyRow) computeSeal() int64 {
 
 // PutCopy records where a copy stands. Status CopyProven is ErrRefused unless
 // every file that the offload plans is recorded and has a proof on that drive.
-// ErrUnknown when the offload or the drive is not in the ledger.
+// With CopyLost the proofs on that drive are gone too: what was found missing or
+// changed speaks for nothing else that was read there before. ErrUnknown when the
+// offload or the drive is not in the ledger.
 func (l *Ledger) PutCopy(ctx context.Context, c Copy) error {
 	for _, text := range []*string{&c.Folder, &c.Reason, &c.ManifestPath, &c.ManifestC4} {
 		*text = cleanText(*text)
@@ -73,6 +75,11 @@ func (l *Ledger) PutCopy(ctx context.Context, c Copy) error {
 		}
 		if c.Status == CopyProven {
 			if err := checkProven(ctx, tx, offload.offload, drive.number); err != nil {
+				return err
+			}
+		}
+		if c.Status == CopyLost {
+			if err := forgetProofs(ctx, tx, offload.offload.Seq, drive.number); err != nil {
 				return err
 			}
 		}

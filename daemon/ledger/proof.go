@@ -67,6 +67,30 @@ func (l *Ledger) RecordUnproven(ctx context.Context, offloadID, driveID string, 
 	return nil
 }
 
+// ForgetProofs takes the proofs of all files of an offload on a drive back, as
+// RecordUnproven does: they were taken in a folder that is not gone on with.
+func (l *Ledger) ForgetProofs(ctx context.Context, offloadID, driveID string) error {
+	err := l.changeAndMove(ctx, func(tx *sql.Tx) error {
+		offload, drive, err := offloadAndDrive(ctx, tx, offloadID, driveID)
+		if err != nil {
+			return err
+		}
+		if err := forgetProofs(ctx, tx, offload.Seq, drive.number); err != nil {
+			return err
+		}
+		return demote(ctx, tx, offload)
+	})
+	if err != nil {
+		return fmt.Errorf("take back proofs of offload %s on drive %s: %w", offloadID, driveID, err)
+	}
+	return nil
+}
+
+func forgetProofs(ctx context.Context, tx *sql.Tx, seq, driveNo int64) error {
+	_, err := tx.ExecContext(ctx, "DELETE FROM proven WHERE drive_no = ? AND file_no IN (SELECT file_no FROM files WHERE offload_seq = ?)", driveNo, seq)
+	return err
+}
+
 func offloadAndDrive(ctx context.Context, q queryer, offloadID, driveID string) (Offload, driveRow, error) {
 	offload, err := offloadByID(ctx, q, offloadID)
 	if err != nil {
