@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"slices"
+	"sync"
 	"testing"
 
 	"bothy/daemon/ledger"
@@ -25,7 +26,9 @@ func TestAside_copyThatRots(t *testing.T) {
 	} {
 		t.Run(name, func(t *testing.T) {
 			t.Parallel()
+			held := make(chan struct{})
 			l := behind(t, func(l *leftBehind) {
+				l.engine.asks = func(string) { <-held }
 				l.engine.rotten = func(job offload.Job) map[string][]string {
 					damaged := map[string][]string{}
 					for _, d := range job.Drives {
@@ -36,7 +39,14 @@ func TestAside_copyThatRots(t *testing.T) {
 					return damaged
 				}
 			})
+			goOn := sync.OnceFunc(func() { close(held) })
+			t.Cleanup(goOn)
 			l.goOn()
+			l.until("the release is taken back, while the slow drive gets its copy", func(st *state.State) bool {
+				c, ok := cardOf(st, "sda")
+				return ok && c.Verdict == state.Hold && driveNamed(st, "sdd").InUse
+			})
+			goOn()
 			l.untilCondition(state.CopyDamaged)
 			st := l.untilIdle()
 			if c, _ := cardOf(st, "sda"); c.Verdict != tc.verdict {

@@ -33,6 +33,7 @@ func (j *job) offload(ctx context.Context, g group, last bool) error {
 	}
 	ej := j.engineJob(ctx, o, g)
 	ej.Recorder, ej.CardDone = rec, func() { j.cardDone(rec, last) }
+	ej.Damaged = func(driveID, name string) { j.copyRots(ctx, rec, driveID, name) }
 	g.drives = slices.DeleteFunc(slices.Clone(g.drives), func(d *jobDrive) bool {
 		e := j.engineDrive(ctx, d, o, g, resumed)
 		if !d.hung() { // else it was given up while it was asked

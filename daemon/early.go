@@ -24,6 +24,7 @@ type early struct {
 	released string   // guarded by mu; the reason, once the card is released
 	basis    basis    // guarded by mu; what the newest release rests on, of this job or before it
 	done     bool     // guarded by mu; the last engine reads no more from the card
+	letGo    bool     // guarded by mu; the card was, after it had confirmed what it is
 }
 
 // close ends the part of early while one engine runs, after what is just being
@@ -77,7 +78,7 @@ func (j *job) cardFree() bool {
 // freeLocked: early.mu is held. The card's own manifests may want the card until
 // the very end.
 func (j *job) freeLocked() bool {
-	return j.early.done && len(j.hashes) == 0 && (j.early.released != "" || j.stands != "")
+	return j.early.letGo || j.early.done && len(j.hashes) == 0 && (j.early.released != "" || j.stands != "")
 }
 
 // cardDone takes note that an engine reads no more from the card; last says
@@ -96,6 +97,7 @@ func (j *job) cardDone(r *recorder, last bool) {
 // can take another while slower drives still get their copies.
 func (j *job) letGoIfFreeLocked() {
 	if j.freeLocked() {
+		j.early.letGo = true
 		j.side.Go(j.letCardGo)
 	}
 }
@@ -137,6 +139,31 @@ func (j *job) maybeRelease(ctx context.Context, r *recorder, driveID string) {
 	j.early.mu.Unlock()
 	b := j.releaseBasis()
 	j.s.post(func() { j.s.releaseEarly(j, reason, b) })
+}
+
+// copyRots takes a release back that rests on a finished copy which does not give a
+// slower drive what it held: until the job has ended nobody may be told to take the
+// card out. What failed here loseDamaged says.
+func (j *job) copyRots(ctx context.Context, r *recorder, driveID, name string) {
+	if l := r.ledger(); l != nil {
+		if err := l.RecordUnproven(context.WithoutCancel(ctx), r.offload.ID, driveID, []string{name}); err != nil {
+			j.s.cfg.Log.Warn("the proof of a damaged file is still in the ledger", "offload", r.offload.ID, "path", name, "err", err)
+		}
+	}
+	j.early.deciding <- struct{}{}
+	defer func() { <-j.early.deciding }()
+	j.early.mu.Lock()
+	j.early.finished = slices.DeleteFunc(j.early.finished, func(id string) bool { return id == driveID })
+	rests := (j.early.released != "" || j.stands != "") && j.early.basis.on(driveID)
+	if rests {
+		j.stands, j.early.released = "", ""
+	}
+	j.early.mu.Unlock()
+	if rests {
+		j.s.post(func() {
+			j.s.takeBack(j, "a copy turned out damaged; leave it in until the other drives have theirs", nil)
+		})
+	}
 }
 
 // wantsMore reports whether a drive is to have the card whose room nobody has

@@ -102,6 +102,13 @@ func (b basis) least(r *retired) int {
 	return max(0, least)
 }
 
+// on reports whether it rests on what is on a drive.
+func (b basis) on(driveID string) bool {
+	return slices.ContainsFunc(b, func(places []offload.Place) bool {
+		return slices.ContainsFunc(places, func(p offload.Place) bool { return p.DriveID == driveID })
+	})
+}
+
 // lost names the retired drives that it rested on.
 func (b basis) lost(r *retired) (names []string) {
 	for _, places := range b {
@@ -191,8 +198,7 @@ func (s *supervisor) reviseReleases() {
 // of copies on a drive where damage was found.
 func (s *supervisor) judgeAnew(driveID string) {
 	for _, c := range s.cards {
-		on := func(p offload.Place) bool { return p.DriveID == driveID }
-		if c.verdict == state.Release && slices.ContainsFunc(c.basis, func(places []offload.Place) bool { return slices.ContainsFunc(places, on) }) {
+		if c.verdict == state.Release && c.basis.on(driveID) {
 			s.requeue(c)
 		}
 	}

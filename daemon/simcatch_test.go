@@ -60,6 +60,11 @@ func (c *catching) run(ctx context.Context, job offload.Job) offload.Result {
 		if c.behind != nil {
 			c.behind(label)
 		}
+		if c.rotten != nil {
+			for driveID, names := range c.rotten(job) {
+				job.Damaged(driveID, names[0])
+			}
+		}
 		then.Card = offload.Card{FS: &copyFS{first.Drives[source].FS, done.Copies[source].Folder, func() error {
 			if c.asks != nil {
 				c.asks(label)
