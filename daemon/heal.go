@@ -217,8 +217,8 @@ func (e *errand) wholeAgain(ctx context.Context, d *jobDrive, c ledger.Copy, fil
 		return fmt.Errorf("%w: %q, in its place", offload.ErrMismatch, still[0].Path)
 	}
 	if len(healed) > 0 {
-		w, err := ask(ctx, &e.task, d, func(_ context.Context, o *Opened, step func()) (mhl.Written, error) {
-			return e.addGeneration(o, c.Folder, healed, step)
+		w, err := ask(ctx, &e.task, d, func(ctx context.Context, o *Opened, step func()) (mhl.Written, error) {
+			return e.addGeneration(ctx, o, c.Folder, healed, step)
 		})
 		if err != nil {
 			return err

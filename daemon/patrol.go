@@ -173,8 +173,8 @@ func (e *errand) sumOfFile(ctx context.Context, d *jobDrive, name string, f ledg
 // been proven whole.
 func (e *errand) endRound(ctx context.Context, d *jobDrive, files []ledger.File) {
 	r := e.piece.round
-	w, err := ask(ctx, &e.task, d, func(_ context.Context, o *Opened, step func()) (mhl.Written, error) {
-		return e.addGeneration(o, r.Copy.Folder, files, step)
+	w, err := ask(ctx, &e.task, d, func(ctx context.Context, o *Opened, step func()) (mhl.Written, error) {
+		return e.addGeneration(ctx, o, r.Copy.Folder, files, step)
 	})
 	if err != nil {
 		if !d.hung() && ctx.Err() == nil {
@@ -192,8 +192,8 @@ func (e *errand) endRound(ctx context.Context, d *jobDrive, files []ledger.File)
 }
 
 // addGeneration says on the drive that files were proven again. It is durable
-// when it returns nil.
-func (e *errand) addGeneration(o *Opened, folder string, files []ledger.File, step func()) (mhl.Written, error) {
+// when it returns nil, and was read back.
+func (e *errand) addGeneration(ctx context.Context, o *Opened, folder string, files []ledger.File, step func()) (mhl.Written, error) {
 	root, err := o.Root.OpenRoot(folder)
 	if err != nil {
 		return mhl.Written{}, err
@@ -225,7 +225,19 @@ func (e *errand) addGeneration(o *Opened, folder string, files []ledger.File, st
 	if n := len(history.Generations); n > 0 {
 		gen.Ignore = history.Generations[n-1].Ignore
 	}
-	return mhl.Append(root, gen, flushing{o.FS})
+	w, err := mhl.Append(root, gen, flushing{o.FS})
+	if err != nil {
+		return w, err
+	}
+	step()
+	sum, err := sumOf(ctx, o.FS, path.Join(folder, w.Path), checksum.C4, step)
+	if err == nil && sum != w.C4 {
+		err = offload.ErrMismatch
+	}
+	if err != nil {
+		return w, fmt.Errorf("read the manifest back: %w", err)
+	}
+	return w, nil
 }
 
 // flushing has the whole drive flushed wherever a manifest is: nobody waits for a

@@ -410,3 +410,64 @@ func TestPatrol_cardInItsSlot(t *testing.T) {
 		t.Error(why)
 	}
 }
+
+// A generation that cannot be read back says nothing to whoever has only the drive:
+// the copy is not taken to be proven again by it.
+func TestPatrol_manifestNotReadBack(t *testing.T) {
+	t.Parallel()
+	m, _, a, _ := aged(t)
+	a.on(func(op, name string) error {
+		if op == "open" && strings.Contains(name, mhl.FolderName+"/0002_") {
+			return &fs.PathError{Op: op, Path: name, Err: errors.New("invented fault")}
+		}
+		return nil
+	})
+	m.lookAround()
+	m.untilCondition(state.DriveFailing)
+	copies, err := m.s.ledger.Copies(t.Context(), m.untilIdle().Offloads[0].ID)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, c := range copies {
+		if c.DriveID == a.identity(t).ID && strings.Contains(c.ManifestPath, "0002_") {
+			t.Errorf("it is taken to be there: %+v", c)
+		}
+	}
+}
+
+// Whatever a proof rests on was read from the medium: no patrol, healing, catching up
+// or handing over reads what copies hold in a way that memory may answer.
+func TestProofs_pastThePageCache(t *testing.T) {
+	t.Parallel()
+	m, card, a, b := aged(t, shuttleRule())
+	late, editor := m.drive("sdd"), m.shuttle("sdz")
+	var mu sync.Mutex
+	var cached []string
+	for _, d := range []*simMedium{a, b, late, editor} {
+		d.on(func(op, name string) error {
+			if op == "cached" && !strings.HasPrefix(name, ownFolder) {
+				mu.Lock()
+				defer mu.Unlock()
+				cached = append(cached, d.name+": "+name)
+			}
+			return nil
+		})
+	}
+	flipFile(t, a.finished()[0]+"/DCIM/100SKUAS/SKUA0002.JPG")
+	m.lookAround()
+	m.until("it is healed, and the other proven", func(st *state.State) bool {
+		return st.Counters.FilesHealed == 1 && st.Counters.Patrols > 0 && st.Errand == nil && idle(st)
+	})
+	m.plug(late)
+	m.untilLevel(late, 1)
+	m.plug(editor)
+	m.ready(editor)
+	m.handed(editor, "files=*0001.JPG")
+	m.handed(editor, "all")
+	m.plug(card) // what stands on drives is looked at
+	m.untilReleased(card)
+	m.stop()
+	if len(cached) > 0 {
+		t.Errorf("memory may have answered: %v", cached)
+	}
+}

@@ -60,7 +60,7 @@ func (c *catching) run(ctx context.Context, job offload.Job) offload.Result {
 		if c.behind != nil {
 			c.behind(label)
 		}
-		if c.rotten != nil {
+		if c.rotten != nil && job.Damaged != nil {
 			for driveID, names := range c.rotten(job) {
 				job.Damaged(driveID, names[0])
 			}

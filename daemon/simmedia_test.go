@@ -51,7 +51,8 @@ type simMedium struct {
 
 // on sets what is called before each operation on the medium; its error is the
 // operation's. Operations are mount, list, lstat, open, read, create, write,
-// rename, remove, sync, let go.
+// rename, remove, sync, let go, and cached, which comes before an open that may be
+// served from memory.
 func (d *simMedium) on(hook func(op, name string) error) {
 	d.mu.Lock()
 	defer d.mu.Unlock()

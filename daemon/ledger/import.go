@@ -1,6 +1,7 @@
 package ledger
 
 import (
+	"cmp"
 	"context"
 	"database/sql"
 	"errors"
@@ -24,7 +25,8 @@ type Found struct {
 // Import takes an offload over that this box did not make: what it held, and where
 // copies of it are said to be. It believes no proof: copies are recorded as
 // CopyUnproven, or CopyIncomplete, until this box has read them itself. Nor does
-// such an offload ever recognise a card, so that nothing is released for its sake.
+// such an offload ever recognise a card, so that nothing is released for its sake;
+// and it is on hold, whatever was said of it elsewhere.
 // Of an offload that is known already only copies are added, on drives where none
 // is known. What manifests alone tell of is the same offload as one that some ledger
 // knows when it holds the same files with the same checksums, whichever comes first.
@@ -183,6 +185,10 @@ func importOffload(ctx context.Context, tx *sql.Tx, f Found) (offloadRow, error)
 		*text = cleanText(*text)
 	}
 	o.CardKey, o.Status, o.Files = "", OffloadDone, len(f.Files)
+	if o.Verdict != "hold" { // it was another's to say, and no window of this box says it after him
+		o.Reason = "another box said " + cmp.Or(cleanText(o.Verdict), "nothing") + " of its card (" + o.Reason + "); this box has not judged it"
+		o.Verdict = "hold"
+	}
 	if err := tx.QueryRowContext(ctx, nextSeq).Scan(&o.Seq); err != nil {
 		return offloadRow{}, err
 	}

@@ -2,6 +2,7 @@ package ledger
 
 import (
 	"slices"
+	"strings"
 	"testing"
 )
 
@@ -113,6 +114,29 @@ func TestImport_takesNoNumberAway(t *testing.T) {
 		must(t, err)
 		if o.Folder != "g" {
 			t.Errorf("it is another's: %+v", o)
+		}
+	}
+}
+
+// A release that another ledger tells of is none of this box's: what it rests on was
+// not read here, and the ledger may be forged.
+func TestImport_holdsWhatOthersReleased(t *testing.T) {
+	t.Parallel()
+	ctx, l := t.Context(), newLedger(t)
+	must(t, l.PutDrive(ctx, drive(0)))
+	_, _, err := l.Import(ctx, Found{Offload: Offload{ID: "another-1", Verdict: "release", Reason: "2 files, each proven on 2 drives"},
+		Files: files(2), Copies: []Copy{{DriveID: drive(0).ID, Folder: "f", Status: CopyProven}}})
+	must(t, err)
+	o, err := l.Offload(ctx, "another-1")
+	must(t, err)
+	if o.Verdict != "hold" || !strings.Contains(o.Reason, "each proven on 2 drives") {
+		t.Errorf("%s: %s", o.Verdict, o.Reason)
+	}
+	list, err := l.Verdicts(ctx, "another-1")
+	must(t, err)
+	for _, v := range list {
+		if v.Verdict != "hold" {
+			t.Errorf("%+v", v)
 		}
 	}
 }
