@@ -179,10 +179,19 @@ func (e *errand) healFiles(ctx context.Context, d *jobDrive, copies []ledger.Cop
 			return struct{}{}, putInPlace(o.FS, path.Join(work, f.Path), path.Join(c.Folder, f.Path), path.Join(asideFolder+c.OffloadID, f.Path), step)
 		})
 		if err != nil {
-			return err
+			return d.burned(err)
 		}
 	}
 	return nil
+}
+
+// burned has a drive that could not flush used no more before it is attached again,
+// and with that nothing that it may hold in memory only.
+func (d *jobDrive) burned(err error) error {
+	if errors.Is(err, errNotFlushed) && d.err == nil {
+		d.err = err
+	}
+	return err
 }
 
 // foldersOf lists the folders that files lie in, each before what is in it.
@@ -206,8 +215,13 @@ func foldersOf(files []offload.Entry) (list []offload.Folder) {
 // wholeAgain proves what was put in its place there, notes it on the drive and in
 // the ledger, and lets go of what is aside.
 func (e *errand) wholeAgain(ctx context.Context, d *jobDrive, c ledger.Copy, files, healed []ledger.File) error {
-	if _, err := ask(ctx, &e.task, d, func(_ context.Context, o *Opened, _ func()) (struct{}, error) { return struct{}{}, o.FS.SyncAll() }); err != nil {
-		return err
+	if _, err := ask(ctx, &e.task, d, func(_ context.Context, o *Opened, _ func()) (none struct{}, err error) {
+		if err = o.FS.SyncAll(); err != nil {
+			err = fmt.Errorf("%w: %w", errNotFlushed, err)
+		}
+		return none, err
+	}); err != nil {
+		return d.burned(err)
 	}
 	still, ok := e.damagedOn(ctx, d, c, files)
 	if !ok {
@@ -221,7 +235,7 @@ func (e *errand) wholeAgain(ctx context.Context, d *jobDrive, c ledger.Copy, fil
 			return e.addGeneration(ctx, o, c.Folder, healed, step)
 		})
 		if err != nil {
-			return err
+			return d.burned(err)
 		}
 		c.ManifestPath, c.ManifestC4 = w.Path, w.C4
 	} else if _, err := ask(ctx, &e.task, d, func(_ context.Context, o *Opened, step func()) (struct{}, error) {

@@ -2,8 +2,11 @@ package daemon
 
 import (
 	"errors"
+	"io/fs"
 	"os"
 	"path/filepath"
+	"strings"
+	"sync/atomic"
 	"testing"
 
 	"bothy/daemon/checksum"
@@ -161,4 +164,42 @@ func (m *sim) untilTriedToHeal() {
 		}
 		return (failed || st.Counters.FilesHealed > 0) && st.Errand == nil && idle(st)
 	})
+}
+
+// A flush that failed is not tried again until it goes well: what it was to make
+// durable may be in memory only, and is told from what is on the medium no more.
+func TestHeal_flushThatFailed(t *testing.T) {
+	t.Parallel()
+	for name, flushed := range map[string]string{"the folder": "DCIM/100SKUAS", "all of it": ".", "the manifest": "."} {
+		t.Run(name, func(t *testing.T) {
+			t.Parallel()
+			m, card, a, _ := aged(t)
+			flipFile(t, a.finished()[0]+"/DCIM/100SKUAS/SKUA0002.JPG")
+			var placed, failed atomic.Bool
+			skip := atomic.Int32{}
+			if name == "the manifest" {
+				skip.Store(1)
+			}
+			a.on(func(op, name string) error {
+				if op == "rename" && strings.Contains(name, "/heal-") && strings.HasSuffix(name, "SKUA0002.JPG") {
+					placed.Store(true)
+				}
+				if op == "sync" && placed.Load() && strings.HasSuffix(name, flushed) && skip.Add(-1) < 0 && failed.CompareAndSwap(false, true) {
+					return &fs.PathError{Op: op, Path: name, Err: errors.New("invented fault")}
+				}
+				return nil
+			})
+			m.lookAround()
+			m.untilCondition(state.DriveFailing)
+			m.lookAround() // things are otherwise, as when any drive comes
+			m.until("it was read again", func(st *state.State) bool { return st.Counters.PolicyReloads == 2 && st.Errand == nil && idle(st) })
+			if st := m.untilIdle(); st.Counters.FilesHealed != 0 || driveNamed(st, a.name).Copies != 0 {
+				t.Errorf("it counts: %d healed", st.Counters.FilesHealed)
+			}
+			m.pull(a)
+			m.plug(a)
+			m.untilLevel(a, 1)
+			asItWas(t, a, card)
+		})
+	}
 }

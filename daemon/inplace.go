@@ -48,10 +48,14 @@ func putInPlace(f offload.FS, sound, place, aside string, step func()) error {
 	}
 	step()
 	if err := f.SyncDir(path.Dir(place)); err != nil {
-		return fmt.Errorf("flush folder %q: %w", path.Dir(place), err)
+		return fmt.Errorf("%w: folder %q: %w", errNotFlushed, path.Dir(place), err)
 	}
 	return nil
 }
+
+// errNotFlushed: what was to be made durable may be in memory only. The kernel says so
+// once; whoever flushes again is told that all is well.
+var errNotFlushed = errors.New("it could not be flushed")
 
 // noLinksAbove refuses a name below something that is no folder: a link may lead to
 // what is somebody's.

@@ -249,7 +249,9 @@ func (f flushing) Do(step mhl.Step, change func() error) error {
 		return err
 	}
 	if step.Op == mhl.OpSync || step.Op == mhl.OpSyncDir {
-		return f.fs.SyncAll()
+		if err := f.fs.SyncAll(); err != nil {
+			return fmt.Errorf("%w: %w", errNotFlushed, err)
+		}
 	}
 	return nil
 }
