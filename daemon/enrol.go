@@ -90,10 +90,13 @@ func (s *supervisor) enrolAttached(ctx context.Context, target, name string) (st
 		dev, path, box := d.dev, d.path, s.boxName()
 		at, _ := s.cfg.Now()
 		s.work.Go(func() {
-			id, err := enrol(s.life, s.cfg.Volumes, dev, path, name, box, at)
+			id, err := patiently(s.life, 2*s.cfg.Patience, func(ctx context.Context) (Identity, error) {
+				return enrol(ctx, s.cfg.Volumes, dev, path, name, box, at)
+			}, func(Identity) {})
 			s.post(func() {
 				s.looking--
 				d.identifying = false
+				s.gaveUp(d, err)
 				if err == nil {
 					err = s.enrolled(d, id)
 				}
@@ -108,6 +111,15 @@ func (s *supervisor) enrolAttached(ctx context.Context, target, name string) (st
 		return "", ctx.Err()
 	case <-s.quit:
 		return "", errStopping
+	}
+}
+
+// gaveUp takes note when a drive was given up because it does not answer: it is mounted
+// still, and must not look as if it could be pulled.
+func (s *supervisor) gaveUp(d *drive, err error) {
+	if errors.Is(err, offload.ErrDriveHung) && !d.gone {
+		d.failing, d.reason = true, err.Error()
+		s.raise(state.DriveHung, d.subject(), d.reason)
 	}
 }
 

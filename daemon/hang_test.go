@@ -100,3 +100,42 @@ func TestPatientlyStepping(t *testing.T) {
 		<-late
 	})
 }
+
+// A drive that hangs while it is written on it what it is called, or that it is
+// retired, keeps no card waiting.
+func TestHang_whileAnIdentityIsWritten(t *testing.T) {
+	t.Parallel()
+	for name, do := range map[string]func(m *sim, d *simMedium) error{
+		"retire": func(m *sim, d *simMedium) error {
+			_, err := m.s.retireDrive(m.t.Context(), d.name, true)
+			return err
+		},
+		"enrol": func(m *sim, d *simMedium) error {
+			_, err := m.s.enrolAttached(m.t.Context(), d.name, "Skerry C")
+			return err
+		},
+	} {
+		t.Run(name, func(t *testing.T) {
+			t.Parallel()
+			m := newSim(t, 2)
+			m.cfg.Patience = hangPatience
+			m.start()
+			card, a, b, c := m.card("sda", "SKUA_1", 5), m.drive("sdb"), m.drive("sdc"), m.drive("sdd")
+			m.plug(a, b, c)
+			m.until("all are known", func(st *state.State) bool {
+				return driveNamed(st, a.name).ID != "" && driveNamed(st, b.name).ID != "" && driveNamed(st, c.name).ID != "" && idle(st)
+			})
+			reached, goOn := make(chan struct{}), make(chan struct{})
+			t.Cleanup(func() { close(goOn) })
+			c.on(blockOnce("create", "drive.toml", reached, goOn))
+			ended := make(chan error, 1)
+			go func() { ended <- do(m, c) }()
+			<-reached
+			m.plug(card)
+			m.untilReleased(card)
+			if err := <-ended; name == "enrol" && !errors.Is(err, offload.ErrDriveHung) {
+				t.Errorf("%v", err)
+			}
+		})
+	}
+}

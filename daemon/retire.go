@@ -136,10 +136,14 @@ func (s *supervisor) mark(d *drive, r *status.Retirement, answer func(error)) {
 	dev, path, want := d.dev, d.path, d.identity
 	want.Retired = true
 	s.work.Go(func() {
-		err := markRetired(s.life, s.cfg.Volumes, dev, path, want)
+		// A drive that hangs is given up: cards wait for nobody who is just looking.
+		_, err := patiently(s.life, 2*s.cfg.Patience, func(ctx context.Context) (struct{}, error) {
+			return struct{}{}, markRetired(ctx, s.cfg.Volumes, dev, path, want)
+		}, func(struct{}) {})
 		s.post(func() {
 			s.looking--
 			d.identifying = false
+			s.gaveUp(d, err)
 			if err != nil {
 				r.NotMarked = err.Error()
 			} else {
