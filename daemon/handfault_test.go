@@ -490,3 +490,36 @@ func TestHandover_givesWayBeforeItKnows(t *testing.T) {
 		t.Error("it gives way to a card that is none of its business")
 	}
 }
+
+// What another ledger calls a copy on a shuttle is nothing that this box has begun: an
+// unfinished folder beside it is somebody's.
+func TestHandover_othersUnfinishedFolder(t *testing.T) {
+	t.Parallel()
+	m, card, a, _ := shot(t, shuttleRule())
+	editor := m.shuttle("sdz")
+	m.plug(editor)
+	m.ready(editor)
+	theirs := filepath.Join(editor.dir, "papers.unfinished", "notes.txt")
+	if err := errors.Join(os.Mkdir(filepath.Join(editor.dir, "papers"), 0o755), os.Mkdir(filepath.Dir(theirs), 0o755), os.WriteFile(theirs, []byte("of somebody"), 0o644)); err != nil {
+		t.Fatal(err)
+	}
+	id := m.untilIdle().Offloads[0].ID
+	files, err := m.s.ledger.Files(t.Context(), id)
+	if err != nil {
+		t.Fatal(err)
+	}
+	m.forgeLedger(a, ledger.Found{
+		Offload: ledger.Offload{ID: id, Folder: "papers", Verify: "read-back", Checksum: "xxh128"}, Files: files,
+		Copies: []ledger.Copy{{DriveID: editor.identity(t).ID, Folder: "papers"}},
+	})
+	if found := m.recover(a); found.Copies != 1 {
+		t.Fatalf("%+v", found)
+	}
+	m.handed(editor, "all")
+	if data, err := os.ReadFile(theirs); err != nil || string(data) != "of somebody" {
+		t.Errorf("what was somebody's is %.20q now: %v", data, err)
+	}
+	if why := unfounded(card, []*simMedium{editor}, 1); why != "" {
+		t.Error(why)
+	}
+}

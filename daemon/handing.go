@@ -111,7 +111,7 @@ func (e *errand) survey(ctx context.Context, d *jobDrive, w ledger.Whereabouts) 
 		return h, nil // what bears its name is nobody's to go on with
 	}
 	h.stand, err = ask(ctx, &e.task, d, func(ctx context.Context, o *Opened, step func()) (standingFolder, error) {
-		return standsAs(ctx, o, h.before.Folder, w.Folder, h.files, h.proven, w.Checksum, step)
+		return standsAs(ctx, o, h.before, w.Folder, h.files, h.proven, w.Checksum, step)
 	})
 	return h, err
 }
@@ -136,12 +136,13 @@ func (h *handing) choose(s policy.Selection) {
 }
 
 // standsAs looks for a copy's folder, finished or not, and into it.
-func standsAs(ctx context.Context, o *Opened, folder, whole string, files []ledger.File, proven map[string]bool, algorithm string, step func()) (s standingFolder, err error) {
+func standsAs(ctx context.Context, o *Opened, c ledger.Copy, whole string, files []ledger.File, proven map[string]bool, algorithm string, step func()) (s standingFolder, err error) {
 	s.there, s.listed = map[string]bool{}, map[string]bool{}
+	folder := c.Folder
 	base := strings.TrimSuffix(folder, offload.IncompleteSuffix)
 	name := base + offload.UnfinishedSuffix
 	s.unfinished = true
-	if item, err := o.FS.Lstat(name); err != nil || !item.Mode.IsDir() {
+	if item, err := o.FS.Lstat(name); !c.Begun() || err != nil || !item.Mode.IsDir() {
 		s.unfinished, name = false, folder
 		if item, err := o.FS.Lstat(name); errors.Is(err, fs.ErrNotExist) || err == nil && !item.Mode.IsDir() {
 			return s, nil

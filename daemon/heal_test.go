@@ -101,29 +101,11 @@ func TestHeal_foldersThatAreNoCopies(t *testing.T) {
 		t.Fatal(err)
 	}
 	sum.Write([]byte("of the drive"))
-	forged, err := ledger.Open(t.Context(), filepath.Join(t.TempDir(), "ledger.db"))
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer forged.Close()
-	o, err := forged.BeginOffload(t.Context(), ledger.Offload{CardLabel: "SKUA_7", Folder: "sound", Verify: "read-back", Checksum: checksum.XXH128, Files: 1, Bytes: 12})
-	if err != nil {
-		t.Fatal(err)
-	}
-	err = forged.RecordFiles(t.Context(), o.ID, []ledger.File{{Path: "notes.txt", SizeBytes: 12, ModTime: shotAt, Algorithm: checksum.XXH128, Checksum: sum.Sum()}})
-	for d, folder := range map[*simMedium]string{a: "sound", b: "papers"} {
-		id := d.identity(t).ID
-		err = errors.Join(err, forged.PutDrive(t.Context(), ledger.Drive{ID: id, Name: d.name}),
-			forged.RecordProven(t.Context(), o.ID, id, []string{"notes.txt"}, ledger.Moment{}),
-			forged.PutCopy(t.Context(), ledger.Copy{OffloadID: o.ID, DriveID: id, Folder: folder, Status: ledger.CopyProven}))
-	}
-	out, created := os.Create(filepath.Join(a.dir, ownFolder, "ledger-forged.db.zst"))
-	if err := errors.Join(err, created); err != nil {
-		t.Fatal(err)
-	}
-	if err := errors.Join(forged.Snapshot(t.Context(), out), out.Close()); err != nil {
-		t.Fatal(err)
-	}
+	m.forgeLedger(a, ledger.Found{
+		Offload: ledger.Offload{CardLabel: "SKUA_7", Folder: "sound", Verify: "read-back", Checksum: checksum.XXH128, Files: 1, Bytes: 12},
+		Files:   []ledger.File{{Path: "notes.txt", SizeBytes: 12, ModTime: shotAt, Algorithm: checksum.XXH128, Checksum: sum.Sum()}},
+		Copies:  []ledger.Copy{{DriveID: a.identity(t).ID, Folder: "sound"}, {DriveID: b.identity(t).ID, Folder: "papers"}},
+	})
 	if found := m.recover(a); found.Copies != 2 {
 		t.Fatalf("%+v", found)
 	}

@@ -507,3 +507,63 @@ func TestWelcome_asksAgainAfterACut(t *testing.T) {
 		return driveNamed(st, a.name).Copies == 1 && driveNamed(st, b.name).Copies == 1 && st.Errand == nil && idle(st)
 	})
 }
+
+// forgeLedger leaves on a drive what calls itself the ledger of another box and tells of
+// one offload, all of whose copies it calls proven.
+func (m *sim) forgeLedger(d *simMedium, f ledger.Found) {
+	m.t.Helper()
+	ctx := m.t.Context()
+	forged, err := ledger.Open(ctx, filepath.Join(m.t.TempDir(), "ledger.db"))
+	if err != nil {
+		m.t.Fatal(err)
+	}
+	defer forged.Close()
+	for i, c := range f.Copies {
+		err = errors.Join(err, forged.PutDrive(ctx, ledger.Drive{ID: c.DriveID, Name: "x"}))
+		f.Copies[i].Status = ledger.CopyProven
+	}
+	if f.Offload.ID == "" {
+		f.Offload.ID = "forged-1"
+	}
+	_, _, imported := forged.Import(ctx, f)
+	out, created := os.Create(filepath.Join(d.dir, ownFolder, "ledger-forged.db.zst"))
+	if err := errors.Join(err, imported, created); err != nil {
+		m.t.Fatal(err)
+	}
+	if err := errors.Join(forged.Snapshot(ctx, out), out.Close()); err != nil {
+		m.t.Fatal(err)
+	}
+}
+
+// What another ledger calls a copy is nothing that this box has begun: an unfinished
+// folder beside it is somebody's, and is not gone on with.
+func TestRecover_othersUnfinishedFolder(t *testing.T) {
+	t.Parallel()
+	m, card, a, _ := shot(t, func(m *sim) {
+		m.writePolicy(strings.Replace(m.policy, "[[drive]]", "[patrol]\nhours = 0\n\n[[drive]]\nmirror = \"none\"", 1))
+	})
+	c := m.drive("sdd")
+	m.plug(c)
+	st := m.until("it is known", func(st *state.State) bool { return driveNamed(st, c.name).ID != "" && st.Errand == nil && idle(st) })
+	theirs := filepath.Join(c.dir, "papers.unfinished", "notes.txt")
+	if err := errors.Join(os.Mkdir(filepath.Dir(theirs), 0o755), os.WriteFile(theirs, []byte("of somebody"), 0o644)); err != nil {
+		t.Fatal(err)
+	}
+	files, err := m.s.ledger.Files(t.Context(), st.Offloads[0].ID)
+	if err != nil {
+		t.Fatal(err)
+	}
+	m.forgeLedger(a, ledger.Found{
+		Offload: ledger.Offload{ID: st.Offloads[0].ID, Folder: "papers", Verify: "read-back", Checksum: "xxh128"}, Files: files,
+		Copies: []ledger.Copy{{DriveID: c.identity(t).ID, Folder: "papers"}},
+	})
+	if found := m.recover(a); found.Copies != 1 {
+		t.Fatalf("%+v", found)
+	}
+	m.plug(card)
+	m.untilReleased(card)
+	m.until("it has a copy of its own", func(st *state.State) bool { return driveNamed(st, c.name).Copies == 1 && idle(st) })
+	if data, err := os.ReadFile(theirs); err != nil || string(data) != "of somebody" {
+		t.Errorf("what was somebody's is %.20q now: %v", data, err)
+	}
+}

@@ -99,7 +99,7 @@ func (t *task) resume(ctx context.Context, d *jobDrive, offloadID string, known 
 	copies, err := t.s.ledger.Copies(ctx, offloadID)
 	t.recorderFailed(err)
 	for _, c := range copies {
-		if c.DriveID != d.identity.ID || c.Status == ledger.CopyLost || c.Folder == "" {
+		if c.DriveID != d.identity.ID || !c.Begun() || c.Folder == "" {
 			continue
 		}
 		// A copy of a card that was not read whole is noted under the name it was

@@ -33,6 +33,13 @@ type Copy struct {
 	Updated      Moment
 }
 
+// Begun reports whether this box has begun to write the copy and has not finished it:
+// only then is an unfinished folder of its name the box's own. What another ledger
+// told of was not begun here.
+func (c Copy) Begun() bool {
+	return c.Status == CopyOpen || c.Status == CopyFinishing || c.Status == CopyFailed
+}
+
 // copyRow is a Copy as it is stored.
 type copyRow struct {
 	seq     int64 // of its offload
