@@ -471,3 +471,20 @@ func TestProofs_pastThePageCache(t *testing.T) {
 		t.Errorf("memory may have answered: %v", cached)
 	}
 }
+
+// All of a copy is as the card gave it, and its manifests say otherwise: nobody who has
+// only the drive could prove it, and so it does not count.
+func TestPatrol_manifestsSayOtherwise(t *testing.T) {
+	t.Parallel()
+	m, _, a, _ := aged(t)
+	file := a.finished()[0] + "/DCIM/100SKUAS/SKUA0002.JPG"
+	flipFile(t, file)
+	forge(t, a.finished()[0])
+	flipFile(t, file) // back again
+	m.lookAround()
+	m.untilCondition(state.CopyDamaged)
+	m.untilTriedToHeal()
+	if st := m.untilIdle(); driveNamed(st, a.name).Copies != 0 {
+		t.Errorf("it counts: %+v", st.Drives)
+	}
+}

@@ -389,3 +389,18 @@ func TestBasis(t *testing.T) {
 		t.Errorf("%d, %v of %v", b.least(r), b.lost(r), b)
 	}
 }
+
+// A drive is retired while the word that a card is released is under way to those who
+// show it: nobody is told.
+func TestRetire_whileAnEarlyReleaseIsUnderWay(t *testing.T) {
+	t.Parallel()
+	s := stillSupervisor(Config{})
+	c := &card{copies: 2, verdict: state.Hold, phase: state.CardWorking}
+	j := &job{card: c, early: newEarly()}
+	j.early.released, c.job = "4 files, each proven on 2 drives", j
+	s.retired.add("a", "Skerry a")
+	s.releaseEarly(j, j.releasedEarly(), basis{{{DriveID: "a", Disks: []string{"sdb"}}, {DriveID: "b", Disks: []string{"sdc"}}}})
+	if c.verdict == state.Release || j.releasedAlready() != "" || !strings.Contains(c.reason, "Skerry a is retired") {
+		t.Errorf("%s: %s; the job says %q", c.verdict, c.reason, j.releasedAlready())
+	}
+}
