@@ -121,6 +121,23 @@ func (m *sim) recover(d *simMedium) *status.Recovered {
 	return found
 }
 
+// recoverBoth looks through two drives, and nothing that the first tells is given
+// to the second before that was asked too: it would get another copy.
+func (m *sim) recoverBoth(first, second *simMedium) (byFirst, bySecond *status.Recovered) {
+	m.t.Helper()
+	read := m.until("a policy is read", func(*state.State) bool { return true }).Counters.PolicyReloads
+	under := func(policy string) {
+		read++
+		m.writePolicy(policy)
+		m.reload <- struct{}{}
+		m.until("the policy is read", func(st *state.State) bool { return st.Counters.PolicyReloads == read })
+	}
+	under(strings.Replace(m.policy, "[[drive]]", "[[drive]]\nmirror = \"none\"", 1))
+	byFirst, bySecond = m.recover(first), m.recover(second)
+	under(m.policy)
+	return byFirst, bySecond
+}
+
 // snapshots lists the ledgers on a drive.
 func (d *simMedium) snapshots() (list []string) {
 	for _, name := range d.own() {
@@ -193,11 +210,12 @@ func TestRecover_manifests(t *testing.T) {
 			}
 		}
 	}
-	if found := m.recover(a); found.Snapshots != 0 || found.ByManifest != 1 || found.Offloads != 1 || found.Copies != 1 {
-		t.Errorf("%+v", found)
+	byA, byB := m.recoverBoth(a, b)
+	if byA.Snapshots != 0 || byA.ByManifest != 1 || byA.Offloads != 1 || byA.Copies != 1 {
+		t.Errorf("%+v", byA)
 	}
-	if found := m.recover(b); found.ByManifest != 1 || found.Offloads != 0 || found.Copies != 1 {
-		t.Errorf("%+v", found)
+	if byB.ByManifest != 1 || byB.Offloads != 0 || byB.Copies != 1 {
+		t.Errorf("%+v", byB)
 	}
 	st := m.until("both are proven", func(st *state.State) bool {
 		return driveNamed(st, a.name).Copies == 1 && driveNamed(st, b.name).Copies == 1 && st.Errand == nil && idle(st)
@@ -242,10 +260,9 @@ func TestRecover_manifestsThenLedger(t *testing.T) {
 			t.Fatal(err)
 		}
 	}
-	if found := m.recover(b); found.ByManifest != 1 || found.Offloads != 1 {
-		t.Errorf("%+v", found)
+	if byB, _ := m.recoverBoth(b, a); byB.ByManifest != 1 || byB.Offloads != 1 {
+		t.Errorf("%+v", byB)
 	}
-	m.recover(a)
 	st := m.until("both are proven", func(st *state.State) bool {
 		return driveNamed(st, a.name).Copies == 1 && driveNamed(st, b.name).Copies == 1 && st.Errand == nil && idle(st)
 	})
@@ -278,8 +295,7 @@ func TestRecover_twoBoxes(t *testing.T) {
 	other := m.card("sdf", "SKUA_2", 3)
 	m.plug(other)
 	m.untilReleased(other)
-	m.recover(a)
-	m.recover(b)
+	m.recoverBoth(a, b)
 	st := m.until("both are there", func(st *state.State) bool { return len(st.Offloads) == 2 })
 	if st.Offloads[0].ID == st.Offloads[1].ID || st.Offloads[0].Sequence == st.Offloads[1].Sequence {
 		t.Errorf("%+v", st.Offloads)
