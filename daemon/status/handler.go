@@ -2,6 +2,8 @@ package status
 
 import (
 	"context"
+	"crypto/rand"
+	"fmt"
 	"net/http"
 	"strconv"
 	"strings"
@@ -27,6 +29,7 @@ type handler struct {
 	requests  chan struct{} // one slot per request under way
 	listeners chan struct{} // one slot per follower
 	reports   chan struct{} // one slot per report being made
+	life      string        // tells this life of the daemon from any other, whose States have the same numbers
 }
 
 // Handler serves the read-only windows.
@@ -37,7 +40,7 @@ func newHandler(c Config, act *control) *handler {
 	return &handler{
 		Config: c, control: act,
 		requests: make(chan struct{}, c.MaxRequests), listeners: make(chan struct{}, c.MaxListeners),
-		reports: make(chan struct{}, maxReports),
+		reports: make(chan struct{}, maxReports), life: rand.Text(),
 	}
 }
 
@@ -127,10 +130,17 @@ func (h *handler) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 	serve(w, r)
 }
 
-// document serves what render makes of the newest State.
+// document serves what render makes of the newest State. Who has it already, and
+// says so, is told no more than that: over a bad link little is asked often.
 func (h *handler) document(render func(*state.State) any) http.HandlerFunc {
 	return func(w http.ResponseWriter, r *http.Request) {
 		s, _ := h.States.Current()
+		tag := fmt.Sprintf(`"%s-%d"`, h.life, s.Sequence)
+		w.Header().Set("ETag", tag)
+		if r.Header.Get("If-None-Match") == tag {
+			w.WriteHeader(http.StatusNotModified)
+			return
+		}
 		h.sendJSON(w, r, http.StatusOK, render(s))
 	}
 }

@@ -137,6 +137,33 @@ func TestHandler_assetsAreRevalidated(t *testing.T) {
 	}
 }
 
+// RFC 9110 section 13.1.2: who has the newest State is told so in a few bytes, and
+// whoever has that of another life of the daemon, or an older one, gets it.
+func TestHandler_stateThatIsKnown(t *testing.T) {
+	t.Parallel()
+	cfg, states := sampleConfig(), publisher(sampleState())
+	cfg.States = states
+	again := func(h http.Handler, tag string) *httptest.ResponseRecorder {
+		req := httptest.NewRequest(http.MethodGet, "/v1/status", nil)
+		req.Header.Set("If-None-Match", tag)
+		rec := httptest.NewRecorder()
+		h.ServeHTTP(rec, req)
+		return rec
+	}
+	h := Handler(cfg)
+	tag := ask(h, http.MethodGet, "/v1/status", "").Header().Get("ETag")
+	if rec := again(h, tag); rec.Code != http.StatusNotModified || rec.Body.Len() != 0 || tag == "" {
+		t.Errorf("ETag %q: status %d, %d bytes", tag, rec.Code, rec.Body.Len())
+	}
+	if rec := again(Handler(cfg), tag); rec.Code != http.StatusOK || rec.Body.Len() == 0 {
+		t.Errorf("another life: status %d, %d bytes", rec.Code, rec.Body.Len())
+	}
+	states.Publish(sampleState())
+	if rec := again(h, tag); rec.Code != http.StatusOK || rec.Body.Len() == 0 {
+		t.Errorf("a newer one: status %d, %d bytes", rec.Code, rec.Body.Len())
+	}
+}
+
 func TestHealth(t *testing.T) {
 	t.Parallel()
 	ledger := state.Condition{Code: state.LedgerFailing, Detail: "disk is full\nok"}
