@@ -189,7 +189,7 @@ func (b *Box) endWitness() {
 	if w := b.witness; w != nil {
 		w.End()
 		b.witness = nil
-		b.said, b.differs, b.looks = append(b.said, w.said...), append(b.differs, w.differs...), b.looks+w.rounds
+		b.said, b.differs, b.looks = append(b.said, w.said...), append(b.differs, w.differs...), b.looks+w.came
 	}
 }
 

@@ -2,6 +2,7 @@ package stories
 
 import (
 	"bytes"
+	"context"
 	"encoding/json"
 	"fmt"
 	"slices"
@@ -87,16 +88,18 @@ func (b *Box) metric(name string) string {
 // Until waits for a state of the box.
 func (b *Box) Until(what string, check func(s Status) bool) Status {
 	b.t.Helper()
+	ctx, cancel := context.WithTimeout(context.Background(), patience)
+	defer cancel()
 	var last Status
-	b.WaitFor(what, patience, func() (bool, string) {
-		s, err := b.status()
-		if err != nil {
-			return false, err.Error()
+	for {
+		s, ok := b.witness.Next(ctx) // who looks on anyway
+		if !ok {
+			b.t.Fatalf("waited %v, or until the power went, for: %s\nlast seen: %+v %+v %+v", patience, what, last.Cards, last.Drives, last.Conditions)
 		}
-		last = s
-		return check(s), fmt.Sprintf("%+v", s.Cards) + fmt.Sprintf("%+v", s.Drives) + fmt.Sprintf("%+v", s.Conditions)
-	})
-	return last
+		if last = s; check(s) {
+			return s
+		}
+	}
 }
 
 // UntilDecided waits until the card with this label has the verdict and nothing

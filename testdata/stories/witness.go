@@ -5,6 +5,7 @@ import (
 	"encoding/json"
 	"fmt"
 	"maps"
+	"net/http"
 	"regexp"
 	"slices"
 	"strconv"
@@ -65,13 +66,16 @@ type Witness struct {
 	seen    map[string]bool
 	differs []string // how windows contradicted each other
 	last    Status
-	rounds  int
+	tag     string        // ETag of last
+	asked   int           // how often the status was asked for
+	came    int           // the newest of these questions that was answered
+	news    chan struct{} // closed when the next one is
 }
 
 // Witness begins to look at the box. Logs are those of its disks, by id.
 func (b *Box) Witness(logs map[string]*testbed.LogWatch) *Witness {
 	ctx, cancel := context.WithCancel(context.Background())
-	w := &Witness{probe: b.Probe(), logs: logs, stop: cancel, ended: make(chan struct{}), seen: map[string]bool{}}
+	w := &Witness{probe: b.Probe(), logs: logs, stop: cancel, ended: make(chan struct{}), seen: map[string]bool{}, news: make(chan struct{})}
 	go w.watch(ctx)
 	return w
 }
@@ -102,6 +106,27 @@ func (w *Witness) Last() Status {
 	w.mu.Lock()
 	defer w.mu.Unlock()
 	return w.last
+}
+
+// Next waits for a status that was asked for after this call. ok is false when there
+// is none: the power went, or the time is up.
+func (w *Witness) Next(ctx context.Context) (s Status, ok bool) {
+	w.mu.Lock()
+	before := w.asked
+	for w.came <= before {
+		news := w.news
+		w.mu.Unlock()
+		select {
+		case <-news:
+		case <-w.ended:
+			return s, false
+		case <-ctx.Done():
+			return s, false
+		}
+		w.mu.Lock()
+	}
+	defer w.mu.Unlock()
+	return w.last, true
 }
 
 // view is what one round saw.
@@ -145,11 +170,12 @@ func (w *Witness) watch(ctx context.Context) {
 // look asks the windows. The costly ones are asked when something has changed.
 func (w *Witness) look(ctx context.Context, before view, whole bool) (v view, ok bool) {
 	v.page, v.meter = -1, -1
-	if v.first, ok = w.status(ctx); !ok {
+	var light []string
+	if v.first, light, ok = w.status(ctx, lightFiles...); !ok {
 		return v, false
 	}
 	v.then = v.first
-	v.light = w.light(ctx)
+	v.light = lightOf(light)
 	if whole || v.first.verdicts() != before.first.verdicts() || v.light != before.light {
 		if reply, err := w.probe.Get(ctx, "/"); err == nil && reply.Status == 200 {
 			v.page = strings.Count(string(reply.Body), "take it out, reuse it")
@@ -157,34 +183,50 @@ func (w *Witness) look(ctx context.Context, before view, whole bool) (v view, ok
 		if reply, err := w.probe.Get(ctx, "/metrics"); err == nil && reply.Status == 200 {
 			v.meter = meter(string(reply.Body))
 		}
-		v.then, ok = w.status(ctx)
+		v.then, _, ok = w.status(ctx)
 	}
 	return v, ok
 }
 
-func (w *Witness) status(ctx context.Context) (s Status, ok bool) {
-	reply, err := w.probe.Get(ctx, "/v1/status")
-	if err != nil || reply.Status != 200 || json.Unmarshal(reply.Body, &s) != nil {
-		return s, false
-	}
+// status asks for the status, and for the beginnings of files right after it.
+func (w *Witness) status(ctx context.Context, files ...string) (s Status, texts []string, ok bool) {
 	w.mu.Lock()
-	w.last = s
-	w.rounds++
+	w.asked++
+	asked := w.asked
+	s, known := w.last, w.tag
 	w.mu.Unlock()
-	return s, true
-}
-
-// light is the pattern of the card's light, as far as a release goes: "steady"
-// or something else.
-func (w *Witness) light(ctx context.Context) string {
-	trigger, err := w.probe.Read(ctx, "/sys/class/leds/"+cardLED+"/trigger")
-	if err != nil {
-		return ""
-	}
-	bright, err := w.probe.Read(ctx, "/sys/class/leds/"+cardLED+"/brightness")
+	reply, texts, err := w.probe.Look(ctx, "/v1/status", known, files...)
 	switch {
 	case err != nil:
+		return s, nil, false
+	case reply.Status == http.StatusNotModified && known != "":
+	case reply.Status == http.StatusOK:
+		s = Status{}
+		if json.Unmarshal(reply.Body, &s) != nil {
+			return s, nil, false
+		}
+	default:
+		return s, nil, false
+	}
+	w.mu.Lock()
+	w.last, w.tag = s, reply.Header.Get("ETag")
+	w.came = asked
+	close(w.news)
+	w.news = make(chan struct{})
+	w.mu.Unlock()
+	return s, texts, true
+}
+
+// lightFiles say how the card's light shines.
+var lightFiles = []string{"/sys/class/leds/" + cardLED + "/trigger", "/sys/class/leds/" + cardLED + "/brightness"}
+
+// lightOf is the pattern of the card's light, as far as a release goes: "steady"
+// or something else; "" when it cannot be read.
+func lightOf(texts []string) string {
+	if len(texts) != len(lightFiles) || slices.Contains(texts, "") {
 		return ""
+	}
+	switch trigger, bright := texts[0], texts[1]; {
 	case strings.Contains(trigger, "[none]") && bright != "0":
 		return "steady"
 	case strings.Contains(trigger, "[none]"):

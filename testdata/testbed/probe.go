@@ -3,8 +3,6 @@ package testbed
 import (
 	"context"
 	"net/http"
-	"strings"
-	"time"
 
 	"bothy/testdata/testbed/wire"
 )
@@ -31,18 +29,19 @@ func (p Probe) Gone() <-chan struct{} { return p.channel.done }
 
 // Get asks the daemon's status server for a path such as "/v1/status".
 func (p Probe) Get(ctx context.Context, path string) (Reply, error) {
+	reply, _, err := p.Look(ctx, path, "")
+	return reply, err
+}
+
+// Look asks the status server for what has another ETag than known, unless that is
+// "", and then reads the first bytes of small files, such as those of sysfs: "" for
+// one that cannot be read. All of it is one question to the guest, which is slow.
+func (p Probe) Look(ctx context.Context, path, known string, files ...string) (Reply, []string, error) {
 	ctx, cancel := context.WithTimeout(ctx, commandLimit)
 	defer cancel()
 	a, err := p.channel.call(ctx, wire.Request{
 		Op: wire.OpHTTP, Method: http.MethodGet, URL: "http://" + p.address + path, TimeoutMillis: 20_000,
+		IfNoneMatch: known, Files: files,
 	}, nil)
-	return Reply{Status: a.Status, Header: a.Header, Body: a.payload}, err
-}
-
-// Read returns the first bytes of a small file, such as one of sysfs.
-func (p Probe) Read(ctx context.Context, path string) (string, error) {
-	ctx, cancel := context.WithTimeout(ctx, time.Minute)
-	defer cancel()
-	a, err := p.channel.call(ctx, wire.Request{Op: wire.OpRead, Path: path, Length: 4096}, nil)
-	return strings.TrimSpace(string(a.payload)), err
+	return Reply{Status: a.Status, Header: a.Header, Body: a.payload}, a.Texts, err
 }

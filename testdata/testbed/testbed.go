@@ -22,8 +22,10 @@ package testbed
 import (
 	"context"
 	"fmt"
+	"maps"
 	"os"
 	"path/filepath"
+	"slices"
 	"strconv"
 	"strings"
 	"testing"
@@ -206,9 +208,7 @@ func (g *Guest) Boot() {
 	greeted := time.Since(started)
 	// "degraded" is a finished boot with a failed unit: exit status 1.
 	state := g.RunFor(bootLimit, "systemctl", "is-system-running", "--wait")
-	for _, d := range g.disks {
-		g.awaitDisk(d)
-	}
+	g.awaitDisks(slices.Collect(maps.Values(g.disks))...)
 	g.awaitLEDs()
 	g.emptySlots()
 	g.t.Logf("guest booted in %.1f s (agent after %.1f s): %s", time.Since(started).Seconds(),

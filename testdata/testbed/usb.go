@@ -6,6 +6,8 @@ import (
 	"fmt"
 	"os"
 	"strings"
+
+	"bothy/testdata/testbed/wire"
 )
 
 // USBDisk is a USB disk made of an image file.
@@ -51,7 +53,7 @@ func (g *Guest) PlugUSB(id, image string, options USBOptions) {
 		g.t.Fatalf("plug USB disk %s: %v", id, err)
 	}
 	g.disks[id] = d
-	g.awaitDisk(d)
+	g.awaitDisks(d)
 }
 
 // PlugUSBs plugs several disks in, one right after the other, and then waits
@@ -59,9 +61,11 @@ func (g *Guest) PlugUSB(id, image string, options USBOptions) {
 func (g *Guest) PlugUSBs(disks ...USBDisk) {
 	g.t.Helper()
 	g.PushUSB(disks...)
+	var list []*disk
 	for _, usb := range disks {
-		g.awaitDisk(g.disks[usb.ID])
+		list = append(list, g.disks[usb.ID])
 	}
+	g.awaitDisks(list...)
 }
 
 // PushUSB plugs disks in one after the other and waits for nothing.
@@ -81,13 +85,39 @@ func (g *Guest) PushUSB(disks ...USBDisk) {
 	}
 }
 
-// awaitDisk waits for the udev database entry of the disk and its partitions.
-func (g *Guest) awaitDisk(d *disk) {
+// awaitDisks waits until udev has dealt with disks and their partitions.
+func (g *Guest) awaitDisks(disks ...*disk) {
 	g.t.Helper()
-	g.WaitFor("udev to know disk "+d.ID, deviceLimit, func() (bool, string) {
-		res := g.Run("udevadm settle -t 20 >/dev/null; for d in /sys/block/sd*; do udevadm info -q property -p $d; done")
-		return strings.Contains(res.Stdout, "ID_SERIAL_SHORT="+d.serial()+"\n"), res.Stdout + res.Stderr
-	})
+	if len(disks) == 0 {
+		return
+	}
+	for _, d := range disks {
+		g.WaitFor("udev to know disk "+d.ID, deviceLimit, func() (bool, string) {
+			known := g.knownDisks()
+			return len(known[d.serial()]) > 0, fmt.Sprint(known)
+		})
+	}
+	g.MustRun("udevadm settle -t 60")
+}
+
+// knownDisks gives the nodes of the disks that udev has dealt with, by serial number.
+func (g *Guest) knownDisks() map[string][]string {
+	g.t.Helper()
+	ctx, cancel := context.WithTimeout(context.Background(), commandLimit)
+	defer cancel()
+	a, err := g.call(ctx, wire.Request{Op: wire.OpDisks}, nil)
+	if err != nil {
+		g.t.Fatalf("ask for disks: %v\n%s", err, tail(g.Console(), 40))
+	}
+	nodes, node := map[string][]string{}, ""
+	for line := range strings.Lines(string(a.payload)) {
+		if name, ok := strings.CutPrefix(line, "N:"); ok {
+			node = strings.TrimSpace(name)
+		} else if serial, ok := strings.CutPrefix(line, "E:ID_SERIAL_SHORT="); ok {
+			nodes[strings.TrimSpace(serial)] = append(nodes[strings.TrimSpace(serial)], node)
+		}
+	}
+	return nodes
 }
 
 // Node returns the device node of a plugged disk in the guest, as it is now.
@@ -97,14 +127,12 @@ func (g *Guest) Node(id string) string {
 	if d == nil {
 		g.t.Fatalf("find node of disk %s: not plugged in", id)
 	}
-	const script = `for d in /sys/block/sd*; do
-		udevadm info -q property -p $d | grep -qx "ID_SERIAL_SHORT=$0" && echo /dev/${d##*/}; done; true`
-	res := g.RunFor(commandLimit, "sh", "-c", script, d.serial())
-	node := strings.TrimSpace(res.Stdout)
-	if node == "" || strings.Contains(node, "\n") {
-		g.t.Fatalf("find node of disk %s: %q %s", id, node, res.Stderr)
+	known := g.knownDisks()
+	if nodes := known[d.serial()]; len(nodes) == 1 {
+		return nodes[0]
 	}
-	return node
+	g.t.Fatalf("find node of disk %s: %v", id, known)
+	return ""
 }
 
 func (d *disk) serial() string {

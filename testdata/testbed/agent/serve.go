@@ -90,6 +90,8 @@ func (s *server) handle(req wire.Request, payload []byte) {
 		err = writeFile(req, payload)
 	case wire.OpHTTP:
 		res, out, err = fetch(req, payload)
+	case wire.OpDisks:
+		out, err = knownDisks()
 	case wire.OpSeed:
 		err = seed(payload)
 	default:
@@ -227,6 +229,9 @@ func fetch(req wire.Request, body []byte) (wire.Response, []byte, error) {
 	if err != nil {
 		return res, nil, err
 	}
+	if req.IfNoneMatch != "" {
+		httpReq.Header.Set("If-None-Match", req.IfNoneMatch)
+	}
 	client := &http.Client{CheckRedirect: func(*http.Request, []*http.Request) error { return http.ErrUseLastResponse }}
 	answer, err := client.Do(httpReq)
 	if err != nil {
@@ -235,7 +240,36 @@ func fetch(req wire.Request, body []byte) (wire.Response, []byte, error) {
 	defer answer.Body.Close()
 	res.Status, res.Header = answer.StatusCode, answer.Header
 	text, err := io.ReadAll(io.LimitReader(answer.Body, wire.MaxOutput))
+	for _, name := range req.Files {
+		_, begin, err := readFile(wire.Request{Path: name, Length: 4096})
+		if err != nil {
+			begin = nil
+		}
+		res.Texts = append(res.Texts, strings.TrimSpace(string(begin)))
+	}
 	return res, text, err
+}
+
+// knownDisks gives, for each SCSI disk that udev has dealt with, its node and its entry
+// in udev's database.
+func knownDisks() ([]byte, error) {
+	names, err := filepath.Glob("/sys/block/sd*/dev")
+	if err != nil {
+		return nil, err
+	}
+	var list bytes.Buffer
+	for _, name := range names {
+		number, err := os.ReadFile(name)
+		if err != nil {
+			continue // it has just been pulled
+		}
+		entry, err := os.ReadFile("/run/udev/data/b" + strings.TrimSpace(string(number)))
+		if err != nil {
+			continue
+		}
+		fmt.Fprintf(&list, "N:/dev/%s\n%s", filepath.Base(filepath.Dir(name)), entry)
+	}
+	return list.Bytes(), nil
 }
 
 // seed makes the random numbers of this guest its own: guests that go on from

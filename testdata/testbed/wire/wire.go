@@ -38,7 +38,8 @@ const (
 	OpRun   Op = "run"   // Argv with the payload as standard input
 	OpRead  Op = "read"  // Length bytes of Path from Offset
 	OpWrite Op = "write" // the payload to Path at Offset; Truncate first
-	OpHTTP  Op = "http"  // Method on URL with the payload as body
+	OpHTTP  Op = "http"  // Method on URL with the payload as body; then the beginnings of Files
+	OpDisks Op = "disks" // what udev knows of each SCSI disk
 	OpSeed  Op = "seed"  // mix the payload into the kernel's random numbers
 )
 
@@ -57,6 +58,8 @@ type Request struct {
 	Mode          uint32   `json:",omitempty"`
 	Method        string   `json:",omitempty"`
 	URL           string   `json:",omitempty"`
+	IfNoneMatch   string   `json:",omitempty"` // header of the request
+	Files         []string `json:",omitempty"`
 }
 
 // Response goes from guest to host. ID 0 is the agent's greeting, which
@@ -73,6 +76,7 @@ type Response struct {
 	Mode        uint32              `json:",omitempty"`
 	Status      int                 `json:",omitempty"`
 	Header      map[string][]string `json:",omitempty"`
+	Texts       []string            `json:",omitempty"` // of Files; "" for one that cannot be read
 }
 
 // Write sends one frame. Concurrent callers must take turns.
