@@ -62,7 +62,8 @@ type driveFinding struct {
 	finding
 }
 
-// errGiveWay ends an errand that stands in the way of a card.
+// errGiveWay ends an errand that stands in the way of a card, or began under a policy
+// that holds no more.
 var errGiveWay = errors.New("a card goes first")
 
 // uses lists the drives that a piece needs.

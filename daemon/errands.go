@@ -147,7 +147,7 @@ func (s *supervisor) errandEnded(e *errand) {
 	s.errands.running, s.errands.due = nil, true
 	s.errand = nil
 	if e.piece.kind == state.ErrandPatrol && s.policy != nil {
-		s.errands.budget.spend(s.policy.Patrol, e.began, time.Now(), e.out.proven || e.out.found)
+		s.errands.budget.spend(s.policy.Patrol, e.began, time.Now(), e.out.proven || e.out.found || e.out.gaveWay)
 	}
 	if e.out.proven {
 		s.counters.Patrols++

@@ -286,6 +286,7 @@ func TestHandover_becomesShuttleInMidPatrol(t *testing.T) {
 	m.until("the policy is read", func(st *state.State) bool { return st.Counters.PolicyReloads > 1 })
 	goOn()
 	m.untilHeld(card, state.NeedsDrive, "needs 1 more drive")
+	m.until("the patrol goes on with the other drive", func(st *state.State) bool { return st.Counters.Patrols == 1 && idle(st) })
 }
 
 func refusedWith(t *testing.T, err error, want string) {

@@ -28,9 +28,9 @@ func (b *patrolBudget) may(p policy.Patrol, now time.Time) bool {
 }
 
 // spend takes off what a patrol took, and after a slice of work lets the drives
-// rest for as long as its share asks. One that got nowhere is not tried again at
-// once.
-func (b *patrolBudget) spend(p policy.Patrol, began, ended time.Time, proven bool) {
+// rest for as long as its share asks. One that got nowhere by itself is not tried
+// again at once.
+func (b *patrolBudget) spend(p policy.Patrol, began, ended time.Time, again bool) {
 	took := ended.Sub(began)
 	b.left -= took
 	b.worked += took
@@ -39,7 +39,7 @@ func (b *patrolBudget) spend(p policy.Patrol, began, ended time.Time, proven boo
 		rest = b.worked * time.Duration(100-p.SharePercent) / time.Duration(p.SharePercent)
 		b.worked = 0
 	}
-	if !proven && took < patrolEvery {
+	if !again && took < patrolEvery {
 		rest = max(rest, patrolEvery)
 	}
 	b.rests = ended.Add(rest)
