@@ -90,9 +90,14 @@ func (b *Box) Until(what string, check func(s Status) bool) Status {
 	b.t.Helper()
 	ctx, cancel := context.WithTimeout(context.Background(), patience)
 	defer cancel()
+	w := b.witness // who looks on anyway
+	if w == nil {
+		w = b.Witness(nil)
+		defer w.End()
+	}
 	var last Status
 	for {
-		s, ok := b.witness.Next(ctx) // who looks on anyway
+		s, ok := w.Next(ctx)
 		if !ok {
 			b.t.Fatalf("waited %v, or until the power went, for: %s\nlast seen: %+v %+v %+v", patience, what, last.Cards, last.Drives, last.Conditions)
 		}
