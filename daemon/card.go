@@ -154,6 +154,7 @@ func (s *supervisor) takeBack(j *job, reason string, found []finding) {
 		return
 	}
 	c.phase, c.verdict, c.holdKind, c.reason = state.CardLooking, state.Hold, state.NoHold, reason
+	s.noteHold(c.offloadIDs, reason) // now: power may fail before the job ends
 	for _, f := range found {
 		s.raise(f.code, c.subject(), f.detail)
 	}

@@ -46,6 +46,10 @@ func TestAside_copyThatRots(t *testing.T) {
 				c, ok := cardOf(st, "sda")
 				return ok && c.Verdict == state.Hold && driveNamed(st, "sdd").InUse
 			})
+			offloads, err := l.s.ledger.Whereabouts(t.Context())
+			if err != nil || len(offloads) != 1 || offloads[0].Verdict != string(state.Hold) {
+				t.Errorf("the ledger has it otherwise, and would after a power cut, too: %v", err)
+			}
 			goOn()
 			l.untilCondition(state.CopyDamaged)
 			st := l.untilIdle()
