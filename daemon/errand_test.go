@@ -473,6 +473,27 @@ func flipFile(t *testing.T, name string) {
 	}
 }
 
+// A look at what stands on a drive that gave way is begun again: what it had not
+// reached would be taken to be there.
+func TestLook_gaveWay(t *testing.T) {
+	t.Parallel()
+	m, card, a, _ := shot(t)
+	m.pull(a)
+	m.untilIdle()
+	if err := os.RemoveAll(a.finished()[0]); err != nil {
+		t.Fatal(err)
+	}
+	reached, goOn := a.blocked("lstat", "skerry-test-SKUA_1")
+	m.plug(a)
+	<-reached
+	m.until("the look is seen", func(st *state.State) bool { return st.Errand != nil })
+	m.lookAround()
+	m.until("the policy is read", func(st *state.State) bool { return st.Counters.PolicyReloads == 1 })
+	goOn()
+	m.until("the copy is brought again", func(st *state.State) bool { return len(a.finished()) == 1 && st.Errand == nil && idle(st) })
+	asItWas(t, a, card)
+}
+
 // A new copy begins in a folder of its own: what was proven in one that is gone is not
 // taken to stand there.
 func TestCatchUp_unfinishedFolderGone(t *testing.T) {

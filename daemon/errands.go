@@ -158,7 +158,7 @@ func (s *supervisor) errandEnded(e *errand) {
 	names := map[string]string{}
 	for _, d := range e.drives {
 		names[d.identity.ID] = d.identity.Name
-		if e.piece.kind == state.ErrandLook {
+		if e.piece.kind == state.ErrandLook && !e.out.gaveWay {
 			s.errands.looked[d.drive.token()] = true // as far as that went
 		}
 		if why, ok := e.out.missed[d.identity.ID]; ok && !e.out.gaveWay {
