@@ -97,7 +97,7 @@ func (g *Guest) awaitDisks(disks ...*disk) {
 			return len(known[d.serial()]) > 0, fmt.Sprint(known)
 		})
 	}
-	g.MustRun("udevadm settle -t 60")
+	g.Run("udevadm settle -t 20") // partitions of a disk that is read slowly take longer, and nobody waits for them
 }
 
 // knownDisks gives the nodes of the disks that udev has dealt with, by serial number.
