@@ -31,7 +31,9 @@ func (s *supervisor) driveIdentified(d *drive, found identified) {
 		s.raise(state.MediumUnmountable, d.subject(), found.err.Error())
 		return
 	}
-	s.clear(state.DriveNotEnrolled, d.subject())
+	for _, code := range []state.Code{state.DriveNotEnrolled, state.DriveReadOnly, state.MediumUnmountable} {
+		s.clear(code, d.subject())
+	}
 	d.claims = found.identity.ID
 	if why := s.cloned(d, found); why != "" {
 		d.refused, d.reason = true, why

@@ -52,6 +52,12 @@ func (d *drive) usable() bool {
 	return d.identity.ID != "" && !d.identifying && !d.refused && !d.failing && !d.gone
 }
 
+// inUse: pulling it would hurt, or might. A call that was given up may have it mounted
+// still; of one that is out of order its light says as much.
+func (s *supervisor) inUse(d *drive) bool {
+	return d.users > 0 || d.identifying || d.usable() && s.mounted.still(d.dev)
+}
+
 func (d *drive) subject() string {
 	if d.identity.Name != "" {
 		return d.identity.Name

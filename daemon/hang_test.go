@@ -101,6 +101,27 @@ func TestPatientlyStepping(t *testing.T) {
 	})
 }
 
+// A drive that hangs while it is looked at is looked at again when the policy is read; in
+// order or not, it may not be pulled while the call that hangs has it mounted.
+func TestHang_whileADriveIsLookedAt(t *testing.T) {
+	t.Parallel()
+	m := newSim(t, 2)
+	m.cfg.Patience = hangPatience
+	m.start()
+	d := m.drive("sdb")
+	reached, goOn := d.blocked("lstat", ownFolder)
+	m.plug(d)
+	<-reached
+	m.until("it is given up", func(st *state.State) bool { return raised(st, state.MediumUnmountable) })
+	m.reload <- struct{}{}
+	st := m.until("it is known", func(st *state.State) bool { return driveNamed(st, d.name).ID != "" })
+	if !driveNamed(st, d.name).InUse || raised(st, state.MediumUnmountable) {
+		t.Errorf("it may be pulled, or is said to be unmountable: %+v, %+v", st.Drives, st.Conditions)
+	}
+	goOn()
+	m.until("it is let go", func(st *state.State) bool { return !driveNamed(st, d.name).InUse })
+}
+
 // A drive that hangs while it is written on it what it is called, or that it is
 // retired, keeps no card waiting.
 func TestHang_whileAnIdentityIsWritten(t *testing.T) {

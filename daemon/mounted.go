@@ -59,6 +59,13 @@ func (m *mounted) leaveQuietly(dev udev.Device) bool {
 	return true
 }
 
+// still reports whether an insertion is mounted, or about to be.
+func (m *mounted) still(dev udev.Device) bool {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	return m.alive[insertionKey{dev.Disk, dev.DiskSeq}] > 0
+}
+
 // before reports whether another insertion of the same disk is still mounted.
 func (m *mounted) before(dev udev.Device) bool {
 	m.mu.Lock()

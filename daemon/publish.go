@@ -121,7 +121,7 @@ func (s *supervisor) drivesToShow(now time.Time, trusted bool) []state.Drive {
 	for _, d := range s.drives {
 		list = append(list, state.Drive{
 			ID: d.identity.ID, Name: d.subject(), Device: d.dev.Name, Path: d.path, Slot: d.dev.Slot, Rule: d.rule.Name,
-			FSType: d.dev.FSType, Attached: true, InUse: d.users > 0 || d.identifying, Full: d.full, Failing: d.failing,
+			FSType: d.dev.FSType, Attached: true, InUse: s.inUse(d), Full: d.full, Failing: d.failing,
 			Refused: d.refused, Reason: d.reason, Retired: s.retired.has(d.identity.ID), Formerly: s.formerly[d.identity.ID], Health: d.healthShown(), SizeBytes: d.sizeBytes, FreeBytes: d.freeBytes,
 			Copies: s.copyCount[d.identity.ID], Room: s.roomFor(d, now, trusted), LastSeenAt: counts[d.identity.ID].LastSeen.Wall,
 		})
