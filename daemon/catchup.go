@@ -94,12 +94,14 @@ func (e *errand) damagedNow(ctx context.Context, r errandAccount) func(driveID, 
 	return func(driveID, name string) {
 		if ours := r.ours([]string{name}); len(ours) > 0 {
 			if err := e.s.ledger.RecordUnproven(context.WithoutCancel(ctx), r.about(), driveID, ours); err != nil {
-				return
+				e.s.cfg.Log.Warn(proofStays, "offload", r.about(), "path", name, "err", err)
 			}
 		}
 		e.doubt(driveID)
 	}
 }
+
+const proofStays = "the proof of a damaged file is still in the ledger"
 
 // catchUp brings one offload to drives that lack it, from finished copies.
 func (e *errand) catchUp(ctx context.Context) {
@@ -284,12 +286,7 @@ type sourceCopy struct {
 // checksums are those taken when the card was read; those of the manifests are
 // vouched for by their chain.
 func readSource(ctx context.Context, o *Opened, c ledger.Copy, files []ledger.File, algorithm string, step func()) (*sourceCopy, error) {
-	root, err := o.Root.OpenRoot(c.Folder)
-	if err != nil {
-		return nil, err
-	}
-	defer root.Close()
-	history, err := mhl.OpenIndex(root)
+	history, err := o.history(c.Folder)
 	if err != nil {
 		return nil, err
 	}

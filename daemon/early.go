@@ -147,7 +147,7 @@ func (j *job) maybeRelease(ctx context.Context, r *recorder, driveID string) {
 func (j *job) copyRots(ctx context.Context, r *recorder, driveID, name string) {
 	if l := r.ledger(); l != nil {
 		if err := l.RecordUnproven(context.WithoutCancel(ctx), r.offload.ID, driveID, []string{name}); err != nil {
-			j.s.cfg.Log.Warn("the proof of a damaged file is still in the ledger", "offload", r.offload.ID, "path", name, "err", err)
+			j.s.cfg.Log.Warn(proofStays, "offload", r.offload.ID, "path", name, "err", err)
 		}
 	}
 	j.early.deciding <- struct{}{}

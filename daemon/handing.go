@@ -188,12 +188,7 @@ func standsAs(ctx context.Context, o *Opened, c ledger.Copy, whole string, files
 
 // readHistory takes the folder's own manifests, when they can be carried on.
 func (s *standingFolder) readHistory(ctx context.Context, o *Opened, name string, listed *offload.Plan, algorithm string, step func()) *mhl.History {
-	root, err := o.Root.OpenRoot(name)
-	if err != nil {
-		return nil
-	}
-	defer root.Close()
-	history, err := mhl.OpenIndex(root)
+	history, err := o.history(name)
 	if err != nil || len(history.Generations) == 0 {
 		return nil
 	}

@@ -65,12 +65,7 @@ func (e *errand) heal(ctx context.Context) {
 // files. A ledger alone is not believed: it may be another box's, and what stands
 // in a folder that it names may be somebody's.
 func isCopy(o *Opened, folder string, files []ledger.File, step func()) error {
-	root, err := o.Root.OpenRoot(folder)
-	if err != nil {
-		return err
-	}
-	defer root.Close()
-	history, err := mhl.OpenIndex(root)
+	history, err := o.history(folder)
 	if err != nil {
 		return err
 	}
@@ -215,12 +210,7 @@ func foldersOf(files []offload.Entry) (list []offload.Folder) {
 // wholeAgain proves what was put in its place there, notes it on the drive and in
 // the ledger, and lets go of what is aside.
 func (e *errand) wholeAgain(ctx context.Context, d *jobDrive, c ledger.Copy, files, healed []ledger.File) error {
-	if _, err := ask(ctx, &e.task, d, func(_ context.Context, o *Opened, _ func()) (none struct{}, err error) {
-		if err = o.FS.SyncAll(); err != nil {
-			err = fmt.Errorf("%w: %w", errNotFlushed, err)
-		}
-		return none, err
-	}); err != nil {
+	if _, err := ask(ctx, &e.task, d, func(_ context.Context, o *Opened, _ func()) (struct{}, error) { return struct{}{}, flushAll(o.FS) }); err != nil {
 		return d.burned(err)
 	}
 	still, ok := e.damagedOn(ctx, d, c, files)

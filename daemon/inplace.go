@@ -57,6 +57,14 @@ func putInPlace(f offload.FS, sound, place, aside string, step func()) error {
 // once; whoever flushes again is told that all is well.
 var errNotFlushed = errors.New("it could not be flushed")
 
+// flushAll flushes all of a drive.
+func flushAll(f offload.FS) error {
+	if err := f.SyncAll(); err != nil {
+		return fmt.Errorf("%w: %w", errNotFlushed, err)
+	}
+	return nil
+}
+
 // noLinksAbove refuses a name below something that is no folder: a link may lead to
 // what is somebody's.
 func noLinksAbove(f offload.FS, name string) error {

@@ -249,9 +249,7 @@ func (f flushing) Do(step mhl.Step, change func() error) error {
 		return err
 	}
 	if step.Op == mhl.OpSync || step.Op == mhl.OpSyncDir {
-		if err := f.fs.SyncAll(); err != nil {
-			return fmt.Errorf("%w: %w", errNotFlushed, err)
-		}
+		return flushAll(f.fs)
 	}
 	return nil
 }
@@ -277,12 +275,7 @@ func agrees(ctx context.Context, o *Opened, c ledger.Copy, files []ledger.File, 
 	if err := manifestStands(ctx, o.FS, c, step); err != nil {
 		return err
 	}
-	root, err := o.Root.OpenRoot(c.Folder)
-	if err != nil {
-		return err
-	}
-	defer root.Close()
-	history, err := mhl.OpenIndex(root)
+	history, err := o.history(c.Folder)
 	if err != nil {
 		return err
 	}

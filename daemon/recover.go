@@ -248,12 +248,7 @@ func (w *copyFinder) walk(ctx context.Context, f offload.FS, dir string, depth i
 // foundBy makes an offload of what a copy's own manifests say. The same content on
 // another drive is the same offload.
 func foundBy(o *Opened, folder string, on Identity, step func()) (ledger.Found, error) {
-	root, err := o.Root.OpenRoot(folder)
-	if err != nil {
-		return ledger.Found{}, err
-	}
-	defer root.Close()
-	h, err := mhl.OpenIndex(root)
+	h, err := o.history(folder)
 	if err != nil {
 		return ledger.Found{}, err
 	}

@@ -404,3 +404,20 @@ func TestRetire_whileAnEarlyReleaseIsUnderWay(t *testing.T) {
 		t.Errorf("%s: %s; the job says %q", c.verdict, c.reason, j.releasedAlready())
 	}
 }
+
+// A ledger that fails keeps no card released whose copy is found damaged.
+func TestDoubt_withoutALedger(t *testing.T) {
+	t.Parallel()
+	s := stillSupervisor(Config{})
+	s.ledger = openLedger(t)
+	if err := s.ledger.Close(); err != nil {
+		t.Fatal(err)
+	}
+	c := &card{verdict: state.Release, phase: state.CardDecided, basis: basis{{{DriveID: "a", Disks: []string{"sdb"}}}}}
+	s.cards = append(s.cards, c)
+	e := &errand{task: task{s: s}}
+	e.damagedNow(t.Context(), errandRecorder{&e.task, "offload", map[string]bool{"DCIM/SKUA0001.JPG": true}})("a", "DCIM/SKUA0001.JPG")
+	if (<-s.calls)(); c.verdict != state.Hold || c.phase != state.CardQueued {
+		t.Errorf("%s, %s", c.verdict, c.phase)
+	}
+}

@@ -138,6 +138,16 @@ func manifestStands(ctx context.Context, f offload.FS, c ledger.Copy, step func(
 	return err
 }
 
+// history reads what a copy's own manifests say, without their lists.
+func (o *Opened) history(folder string) (*mhl.History, error) {
+	root, err := o.Root.OpenRoot(folder)
+	if err != nil {
+		return nil, err
+	}
+	defer root.Close()
+	return mhl.OpenIndex(root)
+}
+
 // lose takes a copy out of the account that is not there any more.
 func (j *job) lose(ctx context.Context, d *jobDrive, c ledger.Copy, files []ledger.KnownFile, why error) {
 	j.note(state.CopyDamaged, fmt.Sprintf("%s on %s: %v", c.Folder, d.identity.Name, why))
