@@ -186,8 +186,11 @@ func importOffload(ctx context.Context, tx *sql.Tx, f Found) (offloadRow, error)
 	}
 	o.CardKey, o.Status, o.Files = "", OffloadDone, len(f.Files)
 	if o.Verdict != "hold" { // it was another's to say, and no window of this box says it after him
-		o.Reason = "another box said " + cmp.Or(cleanText(o.Verdict), "nothing") + " of its card (" + o.Reason + "); this box has not judged it"
-		o.Verdict = "hold"
+		said := cmp.Or(cleanText(o.Verdict), "nothing")
+		if o.Reason != "" {
+			said += " (" + o.Reason + ")"
+		}
+		o.Verdict, o.Reason = "hold", "another box said of its card: "+said+"; this box has not judged it"
 	}
 	if err := tx.QueryRowContext(ctx, nextSeq).Scan(&o.Seq); err != nil {
 		return offloadRow{}, err
