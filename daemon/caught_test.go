@@ -13,6 +13,48 @@ import (
 	"bothy/daemon/state"
 )
 
+// A card that was let go, after it was released, is needed no more also when the release
+// is taken back: another one in its place voids nothing.
+func TestAside_takenBackThenSwapped(t *testing.T) {
+	t.Parallel()
+	held := make(chan struct{})
+	l := behind(t, func(l *leftBehind) {
+		l.engine.asks = func(string) { <-held }
+		l.engine.rotten = func(job offload.Job) map[string][]string {
+			for _, d := range job.Drives {
+				if d.FS.(*simFS).in.simMedium == l.a {
+					return map[string][]string{d.ID: {"DCIM/100SKUAS/SKUA0002.JPG"}}
+				}
+			}
+			return nil
+		}
+	})
+	goOn := sync.OnceFunc(func() { close(held) })
+	t.Cleanup(goOn)
+	l.goOn()
+	l.until("the release is taken back", func(st *state.State) bool {
+		c, ok := cardOf(st, l.card.name)
+		return ok && c.Verdict == state.Hold && driveNamed(st, l.slow.name).InUse
+	})
+	other := l.sim.card("sda", "SKUA_2", 3)
+	l.swap(l.card, other)
+	l.until("the other card is seen", func(st *state.State) bool {
+		c, ok := cardOf(st, "sda")
+		return ok && c.Label == other.label
+	})
+	goOn()
+	l.untilReleased(other)
+	offloads, err := l.s.ledger.Whereabouts(t.Context())
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, o := range offloads {
+		if o.Status == ledger.OffloadVoid {
+			t.Errorf("%s is void: %s", o.CardLabel, o.Reason)
+		}
+	}
+}
+
 // A finished copy that turns out damaged while another drive catches up from it
 // counts no more; what is left decides.
 func TestAside_copyThatRots(t *testing.T) {

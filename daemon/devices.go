@@ -96,8 +96,7 @@ func (s *supervisor) change(ctx context.Context, d udev.Device) {
 		return
 	}
 	dev.Device = d
-	s.undecided[d.Name] = true
-	s.decideWaiting(ctx)
+	s.undecided[d.Name] = true // loop has it decided about
 }
 
 func (s *supervisor) atWork(name string) bool {

@@ -64,7 +64,7 @@ type driveFinding struct {
 
 // errGiveWay ends an errand that stands in the way of a card, or began under a policy
 // that holds no more.
-var errGiveWay = errors.New("a card goes first")
+var errGiveWay = errors.New("it gives way to other work, and goes on afterwards")
 
 // uses lists the drives that a piece needs.
 func (p piece) uses(id string) bool { return slices.Contains(p.from, id) || slices.Contains(p.to, id) }

@@ -35,12 +35,7 @@ func (e *errand) makeReady(ctx context.Context, d *jobDrive, h *handing) (name s
 		if !h.whole {
 			name += offload.PartSuffix
 		}
-		// What was proven in another folder is not proven in this one.
-		if err := e.s.ledger.ForgetProofs(ctx, h.w.ID, d.identity.ID); err != nil {
-			e.recorderFailed(err)
-			return "", err
-		}
-		h.proven = map[string]bool{}
+		h.proven = map[string]bool{} // in another folder
 		return e.freeFolder(ctx, name, []*jobDrive{d})
 	}
 	name = h.stand.folder

@@ -142,6 +142,31 @@ func TestSupervisor_reloadJudgesAnew(t *testing.T) {
 	m.until("the card is left alone", func(st *state.State) bool { return len(st.Cards) == 0 && st.Devices[0].Decision == "left-alone" })
 }
 
+// A card rule that changes in the middle of a copy has the card judged anew by it.
+func TestSupervisor_cardRuleInMidCopy(t *testing.T) {
+	t.Parallel()
+	m := newSim(t, 2).start()
+	card, a, b := m.card("sda", "SKUA_1", 4), m.drive("sdb"), m.drive("sdc")
+	reached, goOn := card.blocked("read", "SKUA0002")
+	m.plug(card, a, b)
+	<-reached
+	m.writePolicy(strings.Replace(m.policy, "[[card]]", "[[card]]\nverify = \"read-back-twice\"", 1))
+	m.reload <- struct{}{}
+	m.until("the policy is read", func(st *state.State) bool { return st.Counters.PolicyReloads == 1 })
+	goOn()
+	m.until("it is judged by the new rule", func(st *state.State) bool {
+		c, ok := cardOf(st, card.name)
+		if !ok || c.Phase != state.CardDecided || !idle(st) {
+			return false
+		}
+		by := ""
+		if err := m.s.asked(t.Context(), func(told func(error)) { by = m.s.cards[0].by.Verify; told(nil) }); err != nil {
+			t.Error(err)
+		}
+		return by == policy.VerifyReadBackTwice
+	})
+}
+
 // A policy that arrives in the middle of a copy decides about its end.
 func TestSupervisor_reloadInMidCopy(t *testing.T) {
 	t.Parallel()
