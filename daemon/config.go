@@ -21,6 +21,7 @@ import (
 	"context"
 	"io"
 	"log/slog"
+	"net"
 	"time"
 
 	"bothy/daemon/health"
@@ -37,10 +38,13 @@ type Config struct {
 	SocketPath string // of the control socket; "" means none
 	// Listen overrides the policy's status address: HOST:PORT, "off", or ""
 	// for the policy's.
-	Listen  string
-	LEDRoot string // "" means /sys/class/leds
-	Version string
-	Log     *slog.Logger
+	Listen string
+	// PageListener gives the socket that the page is served on, whatever address the
+	// policy names; nil means that it is opened here. Asked again after a fault.
+	PageListener func() (net.Listener, error)
+	LEDRoot      string // "" means /sys/class/leds
+	Version      string
+	Log          *slog.Logger
 	// Notify tells systemd, e.g. "READY=1", and after each published State the
 	// status line, changed or not; nil means nobody is told.
 	Notify func(state string)

@@ -119,6 +119,7 @@ func (m *sim) start() *sim {
 	cfg.Notify = func(line string) { m.notify(s, line) }
 	s = newSupervisor(cfg)
 	m.s = s
+	s.page.again = time.Millisecond
 	if m.engine != nil {
 		s.engine = m.engine
 	}

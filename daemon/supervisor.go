@@ -57,6 +57,7 @@ type supervisor struct {
 	// These guard themselves; running jobs and windows use them too.
 	zone    atomic.Pointer[time.Location] // of the policy
 	traffic *traffic
+	page    page
 	claims  *claims
 	mounted *mounted
 	retired *retired
@@ -80,6 +81,7 @@ func newSupervisor(cfg Config) *supervisor {
 		devices: map[string]*device{}, undecided: map[string]bool{}, blocked: map[string]bool{}, folders: map[string]*folder{}, conditions: map[conditionKey]state.Condition{},
 		traffic: newTraffic(), claims: newClaims(), retired: newRetired(), engine: offload.Run, errands: errands{looked: map[string]bool{}, tried: map[string]string{}, level: map[string]bool{}},
 	}
+	s.page.again = pageAgain
 	s.mounted = newMounted(func() { s.post(func() { s.vacated(s.life) }) })
 	s.log = newWatchedLog(cfg.Log.Handler())
 	s.cfg.Log = slog.New(s.log)
@@ -295,6 +297,7 @@ func (s *supervisor) reload(ctx context.Context) {
 	if s.policyInfo.Error != "" {
 		s.counters.PolicyReloadFails++
 	} else {
+		s.servePage()
 		s.decideAgain(ctx)
 		s.errands.anew()
 		if e := s.errands.running; e != nil && e.piece.kind != state.ErrandRecover {

@@ -12,7 +12,6 @@ import (
 	"bothy/daemon/state"
 	"bothy/daemon/status"
 	"bothy/metrics"
-	"bothy/policy"
 )
 
 // ErrRefused: what was asked for is not done, and nothing was changed.
@@ -31,10 +30,8 @@ func (s *supervisor) startWindows(ctx context.Context) {
 	if s.ledger != nil {
 		windows.Archive = newArchive(s.ledger, &s.zone)
 	}
-	if listen := s.listen(); listen != "" {
-		windows.Address = listen
-		s.work.Go(func() { s.serve("the status page at "+listen, status.Run(ctx, windows)) })
-	}
+	s.page.windows, s.page.life = windows, ctx
+	s.servePage()
 	if s.cfg.SocketPath != "" {
 		control := status.Control{Config: windows, Path: s.cfg.SocketPath, Actions: actions{s}}
 		s.work.Go(func() { s.serve("the control socket", status.Serve(ctx, control)) })
@@ -46,20 +43,6 @@ func (s *supervisor) serve(what string, err error) {
 	if err != nil {
 		s.post(func() { s.raise(state.StatusUnreachable, what, err.Error()) })
 	}
-}
-
-// listen is where the status page is served; a policy that cannot be read
-// leaves the default, so that the page can say so.
-func (s *supervisor) listen() string {
-	switch {
-	case s.cfg.Listen == "off":
-		return ""
-	case s.cfg.Listen != "":
-		return s.cfg.Listen
-	case s.policy != nil:
-		return s.policy.Status.Listen
-	}
-	return policy.DefaultListen
 }
 
 // lookup finds an offload that is only in the ledger.

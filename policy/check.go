@@ -121,17 +121,21 @@ func checkProperty(s string) *flaw {
 }
 
 func checkDrivePath(s string) *flaw {
-	const form = `write it from the root and without detours, like "/mnt/nas"`
+	if s == "/" {
+		return flawf("name the folder that copies go to", "the root of the running system cannot be a drive")
+	}
+	return checkPath(s, "/mnt/nas")
+}
+
+func checkPath(s, like string) *flaw {
 	if f := checkLine(s, maxPath); f != nil {
 		return f
 	}
 	switch {
 	case !path.IsAbs(s):
-		return flawf(form, "%s is not an absolute path", quoted(s))
+		return flawf(`write it from the root and without detours, like "`+like+`"`, "%s is not an absolute path", quoted(s))
 	case path.Clean(s) != s:
 		return flawf(`write "`+path.Clean(s)+`"`, "%s is a path with detours", quoted(s))
-	case s == "/":
-		return flawf("name the folder that copies go to", "the root of the running system cannot be a drive")
 	}
 	return nil
 }

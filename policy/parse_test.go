@@ -52,7 +52,7 @@ var sameZone = cmp.Comparer(func(a, b *time.Location) bool { return a.String() =
 func TestParse_everyKey(t *testing.T) {
 	t.Parallel()
 	got := mustParse(t, `
-status.listen = "off"
+status = { listen = "off", web_config = "/etc/bothy/web.yml" }
 [box]
 name = "skerry-2"
 copies = 0x3
@@ -100,6 +100,7 @@ colour = "green"
 `)
 	want := &Policy{
 		Box:    Box{Name: "skerry-2", Copies: 3, Parallel: 4, Timezone: "Atlantic/Faroe", Location: got.Box.Location},
+		Status: StatusSettings{WebConfig: "/etc/bothy/web.yml"},
 		Patrol: Patrol{Hours: 6, SharePercent: 25, After: 7 * 24 * time.Hour},
 		Cards: []CardRule{{
 			Name: "a", Line: 12,

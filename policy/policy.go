@@ -83,6 +83,9 @@ const DefaultListen = "127.0.0.1:9810"
 type StatusSettings struct {
 	// Listen is HOST:PORT for the status page; empty when it is switched off.
 	Listen string
+	// WebConfig is the absolute path of a web configuration file, with TLS and
+	// passwords for the page; empty for neither.
+	WebConfig string
 }
 
 // Defaults of [patrol].

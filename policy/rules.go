@@ -62,6 +62,7 @@ func (d *decoder) status(t *table, s *StatusSettings) {
 			}
 			return checkListen(s)
 		})},
+		{"web_config", d.text(&s.WebConfig, func(s string) *flaw { return checkPath(s, "/etc/bothy/web.yml") })},
 	})
 	if s.Listen == "off" {
 		s.Listen = ""

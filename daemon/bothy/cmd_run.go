@@ -42,7 +42,7 @@ mount points and the control socket; under systemd both come from the service.`,
 	f.StringVar(&cfg.PolicyPath, "policy", "/etc/bothy/policy.toml", "the policy `FILE`")
 	f.StringVar(&cfg.StateDir, "state-dir", serviceDir("STATE_DIRECTORY", "/var/lib/bothy"), "`DIR` for the ledger and the box's identity ($STATE_DIRECTORY)")
 	f.StringVar(&cfg.RunDir, "run-dir", serviceDir("RUNTIME_DIRECTORY", "/run/bothy"), "`DIR` for mount points and the control socket ($RUNTIME_DIRECTORY)")
-	f.StringVar(&cfg.Listen, "listen", "", "`HOST:PORT` of the page, instead of the policy's; 'off' for no page")
+	f.StringVar(&cfg.Listen, "listen", "", "`HOST:PORT` of the page, instead of the policy's; 'off' for no page. A socket that the service manager passes goes before both addresses")
 	f.StringVar(&cfg.SocketPath, "socket", "", "`PATH` of the control socket (default control.sock in the run folder)")
 	f.StringVar(&cfg.LEDRoot, "led-root", "/sys/class/leds", "`DIR` where the lights are")
 	if err := f.MarkHidden("led-root"); err != nil {
@@ -56,6 +56,7 @@ mount points and the control socket; under systemd both come from the service.`,
 func runDaemon(ctx context.Context, cfg daemon.Config, log *slog.Logger) error {
 	cfg.Version = version()
 	cfg.Log = log
+	cfg.PageListener = passedSocket(log)
 	if asks, ok := health.Find(); ok {
 		cfg.Health = asks
 	} else {

@@ -9,6 +9,8 @@ import (
 	"net/http"
 	"sync"
 	"time"
+
+	"github.com/prometheus/exporter-toolkit/web"
 )
 
 // Limits of both servers.
@@ -23,9 +25,20 @@ const (
 
 // Run serves the read-only windows until ctx ends, and returns nil then. An
 // address that cannot be opened, or a listener that breaks, is an error.
+//
+// A web file is in the format of Prometheus' exporter-toolkit: certificates, and
+// passwords as bcrypt hashes. Nothing is served without what it asks for: one that
+// is missing or wrong is an error, and one that becomes so later has every request
+// refused. A change of its certificates and passwords holds for the next request.
 func Run(ctx context.Context, c Config) error {
 	c = c.withDefaults()
 	l := c.Listener
+	if err := web.Validate(c.WebConfig); err != nil {
+		if l != nil {
+			l.Close() // of a socket that nobody answers clients learn at once
+		}
+		return fmt.Errorf("read web file: %w", err)
+	}
 	if l == nil {
 		var lc net.ListenConfig
 		var err error
@@ -34,22 +47,24 @@ func Run(ctx context.Context, c Config) error {
 		}
 	}
 	srv := &http.Server{Handler: newHandler(c, nil), WriteTimeout: writeTimeout}
-	return serve(ctx, srv, limit(l, c.MaxConnections), c.Log)
+	return serve(ctx, srv, limit(l, c.MaxConnections), c)
 }
 
 // serve runs srv on l until ctx ends; every goroutine it started has ended when
 // it returns, but for handlers that ignore their context.
-func serve(ctx context.Context, srv *http.Server, l net.Listener, log *slog.Logger) error {
+func serve(ctx context.Context, srv *http.Server, l net.Listener, c Config) error {
 	srv.ReadHeaderTimeout = headerTimeout
 	srv.ReadTimeout = readTimeout
 	srv.IdleTimeout = idleTimeout
 	srv.MaxHeaderBytes = maxHeaderBytes
 	srv.BaseContext = func(net.Listener) context.Context { return ctx }
-	srv.ErrorLog = slog.NewLogLogger(log.Handler(), slog.LevelDebug)
+	srv.ErrorLog = slog.NewLogLogger(c.Log.Handler(), slog.LevelDebug)
 	ended := make(chan error, 1)
-	go func() { ended <- srv.Serve(l) }()
+	go func() { ended <- serveAs(srv, l, c) }()
+	c.Opened()
 	select {
 	case err := <-ended:
+		l.Close() // the toolkit leaves it open when it does not come to serving
 		return fmt.Errorf("serve %s: %w", l.Addr(), err)
 	case <-ctx.Done():
 	}
@@ -66,6 +81,15 @@ func serve(ctx context.Context, srv *http.Server, l net.Listener, log *slog.Logg
 		return fmt.Errorf("close %s: %w", l.Addr(), err)
 	}
 	return nil
+}
+
+// serveAs serves as the web file says. Without one the toolkit is not asked: it
+// would only log so.
+func serveAs(srv *http.Server, l net.Listener, c Config) error {
+	if c.WebConfig == "" {
+		return srv.Serve(l)
+	}
+	return web.Serve(l, srv, &web.FlagConfig{WebConfigFile: &c.WebConfig}, c.Log)
 }
 
 // limited is a listener with a bounded number of open connections; further ones

@@ -41,6 +41,7 @@ type Control struct {
 // members of the group, whatever the file's mode says. PATH.lock stays behind.
 func Serve(ctx context.Context, c Control) (err error) {
 	c.Config = c.withDefaults()
+	c.WebConfig = "" // callers are known by the kernel's word
 	if c.Group == "" {
 		c.Group = DefaultGroup
 	}
@@ -64,7 +65,7 @@ func Serve(ctx context.Context, c Control) (err error) {
 		ConnContext:  withPeer,
 	}
 	srv.Handler = checkPeer(srv.Handler, uint32(os.Geteuid()), gid)
-	return serve(ctx, srv, limit(l, c.MaxConnections), c.Log)
+	return serve(ctx, srv, limit(l, c.MaxConnections), c.Config)
 }
 
 // groupID is -1 when there is no such group.

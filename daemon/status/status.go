@@ -39,14 +39,16 @@ type Report func(ctx context.Context, day string) (*report.Day, error)
 
 // Config is what the windows need. Zero limits mean the defaults.
 type Config struct {
-	Address  string       // host:port to listen on; not used when Listener is set
-	Listener net.Listener // optional; Run closes it
-	States   States       // required
-	Lookup   Lookup       // optional: without it only published offloads are found
-	Archive  Archive      // optional: without it what is in the ledger alone is not found
-	Report   Report       // optional: without it /reports/ is not found
-	Metrics  http.Handler // optional: without it /metrics is not found
-	Log      *slog.Logger // optional: faults of clients and of Lookup
+	Address   string       // host:port to listen on; not used when Listener is set
+	Listener  net.Listener // optional; Run closes it
+	WebConfig string       // optional: a web configuration file, with TLS and passwords; see Run
+	Opened    func()       // optional: told when requests are taken
+	States    States       // required
+	Lookup    Lookup       // optional: without it only published offloads are found
+	Archive   Archive      // optional: without it what is in the ledger alone is not found
+	Report    Report       // optional: without it /reports/ is not found
+	Metrics   http.Handler // optional: without it /metrics is not found
+	Log       *slog.Logger // optional: faults of clients and of Lookup
 
 	MaxListeners   int // followers of /v1/events at a time; default 16
 	MaxRequests    int // other requests at a time; default 32
@@ -62,6 +64,9 @@ func (c Config) withDefaults() Config {
 	}
 	if c.MaxConnections <= 0 {
 		c.MaxConnections = 128
+	}
+	if c.Opened == nil {
+		c.Opened = func() {}
 	}
 	if c.Log == nil {
 		c.Log = slog.New(slog.DiscardHandler)

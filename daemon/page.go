@@ -1,0 +1,119 @@
+package daemon
+
+import (
+	"context"
+	"time"
+
+	"bothy/daemon/state"
+	"bothy/daemon/status"
+	"bothy/policy"
+)
+
+// pageAgain is how long after the page could not be served that is tried again: an
+// address often comes up later than the box, and nobody is there to start it anew.
+const pageAgain = 30 * time.Second
+
+// page is the status page, served in one place at a time.
+type page struct {
+	windows status.Config // what it shows, wherever
+	life    context.Context
+	again   time.Duration
+	served  *servedPage // nil: it is not
+}
+
+// servedPage is the page in one place, until it ends.
+type servedPage struct {
+	place pagePlace
+	end   context.CancelFunc
+	ended chan struct{}
+}
+
+// pagePlace is where the page is served, and what protects it.
+type pagePlace struct {
+	listen    string // HOST:PORT; "" for nowhere
+	webConfig string
+}
+
+func (p pagePlace) String() string { return "the status page at " + p.listen }
+
+// pagePlace is where the page is to be; a policy that cannot be read leaves the
+// default, so that the page can say so.
+func (s *supervisor) pagePlace() pagePlace {
+	place := pagePlace{listen: policy.DefaultListen}
+	if s.policy != nil {
+		place = pagePlace{s.policy.Status.Listen, s.policy.Status.WebConfig}
+	}
+	switch {
+	case s.cfg.Listen == "off":
+		place.listen = ""
+	case s.cfg.Listen != "":
+		place.listen = s.cfg.Listen
+	}
+	if place.listen != "" && s.cfg.PageListener != nil {
+		place.listen = "the service manager's socket"
+	}
+	return place
+}
+
+// servePage has the page served where it is to be by the policy in force. Where it was
+// before it ends first: the same port may be asked for again, with a password.
+func (s *supervisor) servePage() {
+	place, before := s.pagePlace(), s.page.served
+	if before != nil {
+		if place == before.place {
+			return
+		}
+		before.end()
+		s.clear(state.StatusUnreachable, before.place.String())
+		s.page.served = nil
+	}
+	if place.listen == "" {
+		return
+	}
+	ctx, end := context.WithCancel(s.page.life)
+	now := &servedPage{place: place, end: end, ended: make(chan struct{})}
+	s.page.served = now
+	s.work.Go(func() {
+		defer close(now.ended)
+		if before != nil {
+			<-before.ended
+		}
+		s.keepServing(ctx, now)
+	})
+}
+
+// keepServing serves the page in one place until ctx ends.
+func (s *supervisor) keepServing(ctx context.Context, p *servedPage) {
+	defer p.end()
+	tell := func(change func()) {
+		s.post(func() {
+			if s.page.served == p { // and not elsewhere by now
+				change()
+			}
+		})
+	}
+	c := s.page.windows
+	c.Address, c.WebConfig = p.place.listen, p.place.webConfig
+	c.Opened = func() { tell(func() { s.clear(state.StatusUnreachable, p.place.String()) }) }
+	for {
+		err := s.serveOnce(ctx, c)
+		if ctx.Err() != nil {
+			return
+		}
+		tell(func() { s.raise(state.StatusUnreachable, p.place.String(), err.Error()) })
+		select {
+		case <-ctx.Done():
+			return
+		case <-time.After(s.page.again):
+		}
+	}
+}
+
+func (s *supervisor) serveOnce(ctx context.Context, c status.Config) (err error) {
+	if s.cfg.PageListener != nil {
+		if c.Listener, err = s.cfg.PageListener(); err != nil {
+			return err
+		}
+	}
+	return status.Run(ctx, c)
+}

@@ -1,0 +1,148 @@
+package daemon
+
+import (
+	"fmt"
+	"net"
+	"net/http"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+	"time"
+
+	"bothy/daemon/state"
+)
+
+// freePort takes an address of this machine's and gives it back with what holds it.
+func freePort(t *testing.T) (string, net.Listener) {
+	t.Helper()
+	l, err := net.Listen("tcp", "127.0.0.1:0")
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { l.Close() })
+	return l.Addr().String(), l
+}
+
+func (m *sim) pageAt(address string) bool {
+	resp, err := (&http.Client{Timeout: patience}).Get("http://" + address + "/healthz")
+	if err != nil {
+		return false
+	}
+	resp.Body.Close()
+	return resp.StatusCode == http.StatusOK
+}
+
+// waitFor asks again and again what no State tells.
+func (m *sim) waitFor(what string, ok func() bool) {
+	m.t.Helper()
+	again := time.NewTicker(5 * time.Millisecond)
+	defer again.Stop()
+	for late := time.After(patience); !ok(); {
+		select {
+		case <-again.C:
+		case <-late:
+			m.t.Fatalf("in vain: %s", what)
+		}
+	}
+}
+
+func (m *sim) servedAt(address, web string) {
+	m.t.Helper()
+	text := strings.Replace(m.policy, `listen = "off"`, fmt.Sprintf("listen = %q\n%s", address, web), 1)
+	m.writePolicy(text)
+	if m.s != nil {
+		m.reload <- struct{}{}
+	}
+}
+
+func unreachable(subject string) func(*state.State) bool {
+	return func(st *state.State) bool {
+		for _, c := range st.Conditions {
+			if c.Code == state.StatusUnreachable && c.Subject == subject {
+				return true
+			}
+		}
+		return false
+	}
+}
+
+// An address that is taken, or not there yet, is tried until it can be had.
+func TestPage_untilItCanBeServed(t *testing.T) {
+	t.Parallel()
+	m := newSim(t, 2)
+	m.cfg.Listen = ""
+	address, holder := freePort(t)
+	m.servedAt(address, "")
+	m.start()
+	subject := "the status page at " + address
+	m.until("it is said that there is no page", unreachable(subject))
+	holder.Close()
+	m.until("the page is served", func(st *state.State) bool { return !unreachable(subject)(st) })
+	if !m.pageAt(address) {
+		t.Error("there is no page")
+	}
+}
+
+// The page goes where the newest policy says, and nowhere else.
+func TestPage_followsThePolicy(t *testing.T) {
+	t.Parallel()
+	m := newSim(t, 2)
+	m.cfg.Listen = ""
+	first, one := freePort(t)
+	second, two := freePort(t)
+	one.Close()
+	m.servedAt(first, "")
+	m.start()
+	m.until("the box watches", func(st *state.State) bool { return st.Phase == state.Watching })
+	m.waitFor("the first page", func() bool { return m.pageAt(first) })
+	m.servedAt(second, "")
+	m.until("the second address is taken", unreachable("the status page at "+second))
+	two.Close()
+	m.waitFor("the second page", func() bool { return m.pageAt(second) })
+	if m.pageAt(first) {
+		t.Error("the page is still served at the first address")
+	}
+	web := filepath.Join(m.base, "web.yml")
+	m.servedAt(second, fmt.Sprintf("web_config = %q", web))
+	m.until("without its web file it is not served", unreachable("the status page at "+second))
+	if m.pageAt(second) {
+		t.Error("the page is served without the protection that is asked for")
+	}
+	if err := os.WriteFile(web, []byte("basic_auth_users: {}\n"), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	m.until("it is served with it", func(st *state.State) bool { return !unreachable("the status page at " + second)(st) })
+	m.writePolicy(m.policy) // off
+	m.reload <- struct{}{}
+	m.waitFor("no page", func() bool { return !m.pageAt(second) })
+	m.until("none is missed", func(st *state.State) bool { return !raised(st, state.StatusUnreachable) })
+}
+
+// The service manager's socket goes before the policy's address, and outlives a fault.
+func TestPage_onAGivenSocket(t *testing.T) {
+	t.Parallel()
+	m := newSim(t, 2)
+	m.cfg.Listen = ""
+	address, held := freePort(t)
+	file, err := held.(*net.TCPListener).File()
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { file.Close() })
+	m.cfg.PageListener = func() (net.Listener, error) { return net.FileListener(file) }
+	other, free := freePort(t)
+	free.Close()
+	web := filepath.Join(m.base, "web.yml")
+	m.servedAt(other, fmt.Sprintf("web_config = %q", web))
+	m.start()
+	m.until("without its web file it is not served", func(st *state.State) bool { return raised(st, state.StatusUnreachable) })
+	if err := os.WriteFile(web, []byte("basic_auth_users: {}\n"), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	m.until("it is served with it", func(st *state.State) bool { return !raised(st, state.StatusUnreachable) })
+	m.waitFor("the page", func() bool { return m.pageAt(address) })
+	if m.pageAt(other) {
+		t.Error("the policy's address is served beside the socket")
+	}
+}
