@@ -42,7 +42,7 @@ func (s *supervisor) clear(code state.Code, subject string) {
 		return
 	}
 	delete(s.conditions, key)
-	s.cfg.Log.Info("condition is over", "condition", string(code), "subject", subject)
+	s.cfg.Log.Info("condition is over", "over", string(code), "subject", subject)
 	s.logCondition(c, false)
 }
 

@@ -59,21 +59,6 @@ func TestCommands_have_help_with_an_example(t *testing.T) {
 	}
 }
 
-// Priorities are those of syslog(3), the prefix that of sd-daemon(3).
-func TestJournal_lines_carry_priority_and_no_time(t *testing.T) {
-	t.Parallel()
-	var b bytes.Buffer
-	log := newLogger(console{err: &b, journal: true})
-	log.With("card", "sdb1").Error("card gone", "path", "a\nb")
-	log.Warn("slow")
-	log.WithGroup("g").Info("ready", "level", 3)
-	log.Debug("not shown")
-	want := "<3>msg=\"card gone\" card=sdb1 path=\"a\\nb\"\n<4>msg=slow\n<6>msg=ready g.level=3\n"
-	if b.String() != want {
-		t.Errorf("got\n%swant\n%s", b.String(), want)
-	}
-}
-
 func TestJournal_elsewhere_lines_carry_time(t *testing.T) {
 	t.Parallel()
 	var b bytes.Buffer

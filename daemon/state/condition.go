@@ -1,6 +1,10 @@
 package state
 
-import "time"
+import (
+	"crypto/sha256"
+	"encoding/hex"
+	"time"
+)
 
 // Severity orders conditions.
 type Severity int
@@ -26,6 +30,15 @@ func (s Severity) String() string {
 
 // Code names a kind of condition. The codes are part of the published contract.
 type Code string
+
+// MessageID is what the journal knows this kind of condition by: 32 hexadecimal digits,
+// a UUID of version 8 (RFC 9562) made from the code, so the same in every version.
+func (c Code) MessageID() string {
+	sum := sha256.Sum256([]byte("bothy condition " + c))
+	id := sum[:16]
+	id[6], id[8] = id[6]&0x0f|0x80, id[8]&0x3f|0x80
+	return hex.EncodeToString(id)
+}
 
 // Kind is one row of the table of conditions.
 type Kind struct {
@@ -102,7 +115,7 @@ var Kinds = []Kind{
 	{DriveBehind, Notice, false, "a drive lacks copies that others hold, and cannot be given them now", "leave it attached together with a drive that has them; see that it has room"},
 	{CopyDamaged, Danger, false, "a copy that was proven earlier is missing or changed", "it no longer counts; keep the other copies: it is brought anew from one that is attached with it"},
 	{StatusUnreachable, Attention, false, "the status endpoint or the control socket cannot be opened", "another program may hold the address"},
-	{JournalUnreachable, Attention, false, "the log cannot be written", "work goes on, and page, lights and metrics tell of it; restart the service when the journal is back"},
+	{JournalUnreachable, Attention, false, "the log cannot be written", "work goes on, and page, lights and metrics tell of it; the log goes on when the journal is back"},
 }
 
 // KindOf returns the row of the table for code; ok is false for an unknown code.
