@@ -60,7 +60,7 @@ func (h *handler) find(path string) (route, bool) {
 	switch path {
 	case "/":
 		return route{get: h.servePage}, true
-	case "/page.css", "/page.js":
+	case "/page.css", "/page.js", "/v1/openapi.json":
 		return route{get: serveAsset}, true
 	case "/healthz":
 		return route{get: h.serveHealth}, true

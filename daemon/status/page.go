@@ -12,7 +12,7 @@ import (
 	"time"
 )
 
-//go:embed page.html find.html page.css page.js
+//go:embed page.html find.html page.css page.js openapi.json
 var assets embed.FS
 
 // pageTemplate is parsed once, with the page of what was found; html/template escapes by context.
@@ -64,7 +64,7 @@ func serveAsset(w http.ResponseWriter, r *http.Request) {
 		sendProblem(w, r, http.StatusNotFound, "there is nothing at this path")
 		return
 	}
-	types := map[string]string{".css": "text/css; charset=utf-8", ".js": "text/javascript; charset=utf-8"}
+	types := map[string]string{".css": "text/css; charset=utf-8", ".js": "text/javascript; charset=utf-8", ".json": "application/json"}
 	w.Header().Set("Content-Type", types[path.Ext(name)])
 	w.Header().Set("Cache-Control", "no-cache")
 	w.Header().Set("ETag", fmt.Sprintf("%q", fmt.Sprintf("%x", sha256.Sum256(data))[:16]))
