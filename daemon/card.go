@@ -91,13 +91,12 @@ func (s *supervisor) requeue(c *card) {
 
 // settle makes a job's outcome the card's verdict.
 func (s *supervisor) settle(c *card, out outcome) {
+	c.files, c.bytes = out.files, out.bytes
 	if errors.Is(out.cardErr, offload.ErrCardChanged) && out.verdict != state.Release {
 		c.void, c.changed = true, true // leave blocks the slot
 		s.raise(state.CardChanged, c.subject(), "")
 	}
-	for _, f := range out.findings {
-		s.raise(f.code, c.subject(), f.detail)
-	}
+	s.raiseFindings(c, out)
 	for _, o := range s.offloads {
 		if slices.Contains(out.offloadIDs, o.ID) {
 			o.Verdict, o.Reason = out.verdict, out.reason
@@ -124,6 +123,12 @@ func (s *supervisor) settle(c *card, out outcome) {
 		s.counters.Holds++
 	}
 	s.cfg.Log.Info(fmt.Sprintf("verdict: %s: %s", c.verdict, c.reason), "card", c.subject(), "offload", c.offloadID)
+}
+
+func (s *supervisor) raiseFindings(c *card, out outcome) {
+	for _, f := range out.findings {
+		s.raise(f.code, c.subject(), f.detail)
+	}
 }
 
 // releaseEarly releases a card while slower drives still get their copies; its

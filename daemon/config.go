@@ -22,10 +22,12 @@ import (
 	"io"
 	"log/slog"
 	"net"
+	"os"
 	"time"
 
 	"bothy/daemon/health"
 	"bothy/daemon/state"
+	"bothy/daemon/supply"
 	"bothy/daemon/volume"
 	"bothy/udev"
 )
@@ -70,6 +72,10 @@ type Config struct {
 	Now func() (time.Time, bool)
 	// Health asks drives how they are; nil asks nobody.
 	Health health.Prober
+	// Supply tells how the box is supplied. It may hang.
+	Supply func() supply.Reading
+	// SupplyEvery is how often it is asked; 0 means every half minute.
+	SupplyEvery time.Duration
 	// Settle is how long after an I/O error a device is given to disappear.
 	Settle time.Duration
 	// Patience is how long a medium may take over one call before it is given
@@ -104,6 +110,12 @@ func (c *Config) setDefaults() {
 	}
 	if c.Patience <= 0 {
 		c.Patience = time.Minute
+	}
+	if c.Supply == nil {
+		c.Supply = func() supply.Reading { return supply.Read(os.DirFS(supply.ClassFolder)) }
+	}
+	if c.SupplyEvery <= 0 {
+		c.SupplyEvery = 30 * time.Second
 	}
 	if c.FolderThere == nil {
 		c.FolderThere = isFolder

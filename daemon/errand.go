@@ -44,7 +44,7 @@ type errandOutcome struct {
 	findings []driveFinding
 	// missed says of drives that did not get what they lack why; by drive id.
 	missed    map[string]string
-	gaveWay   bool               // it was ended for a card's sake
+	gaveWay   bool               // it was ended for a card's sake, or parked
 	proven    bool               // a patrol's round is over
 	found     bool               // a patrol has found damage
 	healed    int                // files
@@ -73,7 +73,8 @@ func (e *errand) run(ctx context.Context) {
 	e.openDrives(ctx)()
 	defer func() {
 		e.releaseDrives()
-		e.out.gaveWay = errors.Is(context.Cause(ctx), errGiveWay)
+		cause := context.Cause(ctx)
+		e.out.gaveWay = errors.Is(cause, errGiveWay) || errors.Is(cause, errParked)
 	}()
 	switch e.piece.kind {
 	case state.ErrandLook:

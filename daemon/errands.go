@@ -44,7 +44,7 @@ func (e *errands) anew() { e.due, e.tried = true, map[string]string{} }
 // is to be done.
 func (s *supervisor) scheduleErrands(ctx context.Context) {
 	e := &s.errands
-	if e.planned || e.running != nil || s.ledger == nil || s.policy == nil || s.phase != state.Watching ||
+	if e.planned || e.running != nil || s.ledger == nil || s.policy == nil || s.phase != state.Watching || s.power.low() ||
 		len(s.running) > 0 || s.looking > 0 || ctx.Err() != nil {
 		return
 	}
@@ -105,13 +105,13 @@ func (s *supervisor) scheduleErrands(ctx context.Context) {
 	})
 }
 
-// takePlan begins what was planned, unless a card came meanwhile.
+// takePlan begins what was planned, unless a card came meanwhile, or the battery fell.
 func (s *supervisor) takePlan(ctx context.Context, p planned) {
 	s.showBehind(p)
 	if p.next == nil {
 		return
 	}
-	if len(s.running) > 0 || s.looking > 0 || s.phase != state.Watching {
+	if len(s.running) > 0 || s.looking > 0 || s.phase != state.Watching || s.power.low() {
 		s.errands.due = true
 		return
 	}
@@ -177,8 +177,11 @@ func (s *supervisor) errandEnded(e *errand) {
 	}
 	switch {
 	case e.told == nil:
-	case e.out.gaveWay && e.piece.kind == state.ErrandHandover: // it goes on when the card has had its turn
-		again := errandRequest{e.piece.to[0], &e.piece.selection, e.told}
+	case e.out.gaveWay: // it goes on when the card has had its turn, or the box is charged
+		again := errandRequest{driveID: e.piece.to[0], told: e.told}
+		if e.piece.kind == state.ErrandHandover {
+			again.selection = &e.piece.selection
+		}
 		s.errands.asked = append([]errandRequest{again}, s.errands.asked...)
 	default:
 		if e.out.recovered != nil {

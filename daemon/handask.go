@@ -139,6 +139,8 @@ func (s *supervisor) handOverByHand(ctx context.Context, target string, words []
 			refused("%s is no shuttle; give it a drive rule of its own with role = \"shuttle\"", d.subject())
 		case chosen == nil && d.rule.Select == nil:
 			refused("the rule of %s selects nothing; say with --select what is to go with it", d.subject())
+		case s.power.low():
+			refused("%s", s.powerSentence())
 		default:
 			if chosen == nil {
 				chosen = d.rule.Select

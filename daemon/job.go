@@ -25,6 +25,7 @@ type job struct {
 	policy *policy.Policy  // that rule and box are of
 	unfit  map[string]bool // ids of attached drives that are set aside
 	stands string          // why the card is released already; else empty; guarded by early.mu
+	parked bool            // it was ended for want of power; for the supervisor's goroutine only
 
 	opened *Opened
 	letGo  sync.Once      // lets the card go
@@ -95,6 +96,9 @@ func (j *job) run(ctx context.Context) outcome {
 		return j.cardErr(ctx, ctx.Err())
 	}
 	j.checkCopies(ctx)
+	if ctx.Err() != nil { // it has not looked at all of them
+		return j.cardErr(ctx, ctx.Err())
+	}
 	j.takeBack()
 	groups := j.groups()
 	for i, g := range groups {
@@ -150,13 +154,15 @@ func (j *job) cardErr(ctx context.Context, err error) outcome {
 	j.out.verdict, j.out.holdKind = state.Hold, state.HoldByFault
 	j.out.reason = err.Error()
 	status := ledger.OffloadOpen
-	gone, changed := errors.Is(err, offload.ErrCardGone), errors.Is(err, offload.ErrCardChanged)
+	gone, changed, parked := errors.Is(err, offload.ErrCardGone), errors.Is(err, offload.ErrCardChanged), errors.Is(err, errParked)
 	standing := j.releasedAlready()
 	switch {
-	case standing != "" && (gone || changed || errors.Is(err, errStopping)):
+	case standing != "" && (gone || changed || parked || errors.Is(err, errStopping)):
 		// It could be taken out: only slower drives did not get theirs.
 		j.out.verdict, j.out.holdKind, j.out.reason = state.Release, state.NoHold, standing
 		j.out.basis = j.releaseBasis()
+	case parked:
+		return j.out // that is no verdict of its own: the offload stays open as it is
 	case gone:
 		j.out.reason = "it was pulled before it was released; put it in again"
 	case changed:

@@ -20,6 +20,10 @@ func measure(s *state.State) metrics.Snapshot {
 		PolicyLoaded:    !s.Policy.LoadedAt.IsZero(),
 		PolicyError:     s.Policy.Error != "",
 		PolicyLoadedAt:  unixSeconds(s.Policy.LoadedAt),
+		ChargeKnown:     s.Power.HasCharge,
+		Charge:          float64(s.Power.Percent) / 100,
+		ExternalKnown:   s.Power.HasExternal,
+		External:        s.Power.External,
 		DevicesWatched:  len(s.Devices),
 		Counters:        measureCounters(&s.Counters),
 	}

@@ -36,6 +36,7 @@ func TestMeasure_media(t *testing.T) {
 		Moment: time.Unix(1795616465, 500e6), ClockTrusted: true, Phase: state.Watching,
 		Box:     state.Box{Version: "1", Copies: 2},
 		Policy:  state.Policy{LoadedAt: time.Unix(100, 0), Error: "p.toml:1:1: no (hint)"},
+		Power:   state.Power{HasBattery: true, HasCharge: true, Percent: 17, HasExternal: true, External: true},
 		Devices: []state.Device{{Decision: "left-alone"}, {Decision: "card"}},
 		Cards: []state.Card{
 			{Slot: "s1", Rule: "stills", Phase: state.CardDecided, Verdict: state.Hold},
@@ -58,6 +59,7 @@ func TestMeasure_media(t *testing.T) {
 	want := metrics.Snapshot{
 		Version: "1", Phase: "watching", CopiesNeeded: 2, ClockTrusted: true, LastStateChange: 1795616465.5,
 		PolicyLoaded: true, PolicyError: true, PolicyLoadedAt: 100,
+		ChargeKnown: true, Charge: 0.17, ExternalKnown: true, External: true,
 		DevicesWatched: 2, DevicesLeftAlone: 1, OffloadsRunning: 2, OffloadsDone: 0.4, OffloadsLeft: 90, NeedsPerson: true,
 		Cards: []metrics.Card{
 			{Slot: "s1", Rule: "stills", Phase: "decided", Verdict: "hold", HoldKind: "fault"},

@@ -45,11 +45,12 @@ func (s *supervisor) publish() {
 	for _, c := range s.cards {
 		st.Cards = append(st.Cards, state.Card{
 			Device: c.dev.Name, Slot: c.dev.Slot, Label: c.dev.Label, Rule: c.rule.Name, Phase: c.phase, Verdict: c.verdict,
-			HoldKind: c.holdKind, Reason: c.reason, OffloadID: c.offloadID, SizeBytes: c.dev.SizeBytes, Files: c.files, Bytes: c.bytes,
+			HoldKind: c.holdKind, Reason: s.reasonOf(c), OffloadID: c.offloadID, SizeBytes: c.dev.SizeBytes, Files: c.files, Bytes: c.bytes,
 		})
 	}
 	st.Drives = s.drivesToShow(now, trusted)
 	st.Errand = s.errandShown()
+	st.Power = s.powerShown()
 	for _, o := range s.offloads[:min(len(s.offloads), state.MaxOffloads)] {
 		shown := *o
 		shown.Copies = slices.Clone(o.Copies)
@@ -106,8 +107,12 @@ func statusLine(st *state.State) string {
 			attached++
 		}
 	}
-	return fmt.Sprintf("%s: cards: %d working, %d released, %d on hold; drives: %d; conditions: %d",
-		st.Phase, working, release, hold, attached, len(st.Conditions))
+	power := ""
+	if st.Power.Level != state.Powered {
+		power = fmt.Sprintf("battery at %d %%: %s; ", st.Power.Percent, st.Power.Level)
+	}
+	return fmt.Sprintf("%s: %scards: %d working, %d released, %d on hold; drives: %d; conditions: %d",
+		st.Phase, power, working, release, hold, attached, len(st.Conditions))
 }
 
 // drivesToShow are the attached drives and those the ledger remembers.

@@ -325,6 +325,8 @@ func (s *supervisor) recoverDrive(ctx context.Context, target string) (*status.R
 			answers <- errandOutcome{err: fmt.Errorf("%w: there is no ledger to take anything into", ErrRefused)}
 		case d == nil || !d.usable():
 			answers <- errandOutcome{err: notInOrder(target)}
+		case s.power.low():
+			answers <- errandOutcome{err: fmt.Errorf("%w: %s", ErrRefused, s.powerSentence())}
 		default:
 			s.errands.asked = append(s.errands.asked, errandRequest{d.identity.ID, nil, func(out errandOutcome) { answers <- out }})
 		}

@@ -16,6 +16,7 @@ import (
 	"bothy/daemon/light"
 	"bothy/daemon/offload"
 	"bothy/daemon/state"
+	"bothy/daemon/supply"
 	"bothy/udev"
 )
 
@@ -184,6 +185,7 @@ func (r *rehearsal) play(ctx context.Context) error {
 		LEDRoot: filepath.Join(r.base, "no-leds"), Listen: "off", Version: r.cfg.Version, Log: r.cfg.Log, Devices: r, Volumes: r,
 		SystemDisks:  func() (map[string]bool, error) { return nil, nil },
 		MountedDisks: func() (map[string]string, error) { return nil, nil },
+		Supply:       func() supply.Reading { return supply.Reading{} }, // invented disks need little power
 	}
 	cfg.setDefaults()
 	s := newSupervisor(cfg)

@@ -15,7 +15,7 @@ import (
 // jobs at a time as the policy allows and the drives bear; the job of a released
 // card takes nobody's turn.
 func (s *supervisor) schedule(ctx context.Context) {
-	if s.looking > 0 || s.policy == nil || ctx.Err() != nil {
+	if s.looking > 0 || s.policy == nil || s.power.low() || ctx.Err() != nil {
 		return
 	}
 	waits := false // a card that cannot begin yet is not overtaken
@@ -138,9 +138,12 @@ func (s *supervisor) ended(j *job, out outcome) {
 		s.clear(state.LedgerFailing, "") // it was written all the way
 	}
 	s.errands.due = true
-	c.files, c.bytes = out.files, out.bytes
 	s.doubt(c, &out)
-	s.settle(c, out)
+	if j.parked {
+		s.setAside(c, out)
+	} else {
+		s.settle(c, out)
+	}
 	s.decideWaiting(s.life)
 	if j.policy != s.policy && (s.outdated(c) || lent(j.drives)) { // also at the end: a light is the last that is seen
 		s.requeue(c)

@@ -14,6 +14,7 @@ import (
 
 	"bothy/daemon/offload"
 	"bothy/daemon/state"
+	"bothy/daemon/supply"
 	"bothy/udev"
 )
 
@@ -34,9 +35,10 @@ type sim struct {
 	ended chan error
 
 	mu       sync.Mutex
-	media    []*simMedium // guarded by mu; every one ever made
-	plugged  []*simMedium // guarded by mu
-	seq      uint64       // guarded by mu
+	media    []*simMedium   // guarded by mu; every one ever made
+	plugged  []*simMedium   // guarded by mu
+	seq      uint64         // guarded by mu
+	supply   supply.Reading // guarded by mu
 	news     chan struct{}
 	current  *state.State  // guarded by mu; examined by the oracle
 	changed  chan struct{} // guarded by mu
@@ -88,6 +90,8 @@ func newSim(t testing.TB, copies int) *sim {
 		LEDRoot: filepath.Join(base, "no-leds"), Listen: "off", Version: "test", Devices: m, Volumes: m, Reload: m.reload,
 		SystemDisks:  func() (map[string]bool, error) { return nil, nil },
 		MountedDisks: func() (map[string]string, error) { return nil, nil },
+		Supply:       m.supplied,
+		SupplyEvery:  2 * time.Millisecond,
 		Settle:       time.Millisecond,
 		Now:          func() (time.Time, bool) { return time.Now().UTC(), true },
 	}

@@ -33,7 +33,7 @@ func (c *catching) run(ctx context.Context, job offload.Job) offload.Result {
 	late := slices.ContainsFunc(job.Drives, isSlow) && slices.ContainsFunc(job.Drives, func(d offload.Drive) bool { return !isSlow(d) })
 	if !late {
 		res := offload.Run(ctx, job)
-		if res.CardErr == nil {
+		if res.CardErr == nil && job.CardDone != nil { // else it is an errand's
 			job.CardDone()
 		}
 		return res

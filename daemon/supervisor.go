@@ -47,6 +47,7 @@ type supervisor struct {
 	offloads   []*state.Offload    // newest first
 	conditions map[conditionKey]state.Condition
 	counters   state.Counters
+	power      power
 	running    []*job         // in the order of their beginning
 	looking    int            // media being mounted to be decided or identified
 	copyCount  map[string]int // finished copies by drive id
@@ -113,6 +114,7 @@ func (s *supervisor) run(ctx context.Context) error {
 		}
 	})
 	s.startWindows(outer)
+	s.watchPower(ctx)
 	s.loop(ctx, snapshots)
 	s.cfg.Notify("STOPPING=1")
 	s.park(snapshots)
@@ -287,6 +289,7 @@ func (s *supervisor) loadPolicy() {
 	s.policyInfo.LoadedAt, _ = s.cfg.Now()
 	s.clear(state.PolicyBroken, "")
 	s.clear(state.PolicyStale, "")
+	s.judgePower()
 }
 
 // reload reads the policy again and decides anew about what is not at work.

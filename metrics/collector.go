@@ -102,6 +102,12 @@ func (c *collector) box(e emitter, s *Snapshot) {
 	if s.PolicyLoaded {
 		e.gauge(n.policyLoadedAt, s.PolicyLoadedAt)
 	}
+	if s.ChargeKnown {
+		e.gauge(n.batteryCharge, s.Charge)
+	}
+	if s.ExternalKnown {
+		e.flag(n.externalPower, s.External)
+	}
 	e.gauge(n.devicesWatched, float64(s.DevicesWatched))
 	e.gauge(n.devicesLeftAlone, float64(s.DevicesLeftAlone))
 	e.gauge(n.offloadsRunning, float64(s.OffloadsRunning))

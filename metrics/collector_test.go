@@ -25,7 +25,7 @@ var update = flag.Bool("update", false, "write the golden files anew")
 func sample() Snapshot {
 	return Snapshot{
 		Version: "0.1.0", Phase: "watching", CopiesNeeded: 2, ClockTrusted: true, LastStateChange: 1795616465.5,
-		PolicyLoaded: true, PolicyError: true, PolicyLoadedAt: 1795610000,
+		PolicyLoaded: true, PolicyError: true, PolicyLoadedAt: 1795610000, ChargeKnown: true, Charge: 0.17, ExternalKnown: true,
 		DevicesWatched: 7, DevicesLeftAlone: 2, OffloadsRunning: 1, OffloadsDone: 0.47, OffloadsLeft: 220, NeedsPerson: true,
 		Cards: []Card{
 			{Slot: "platform-usb-0:1.1", Rule: "stills", Phase: "decided", Verdict: "hold", HoldKind: "needs-drive"},

@@ -9,6 +9,8 @@ type descs struct {
 
 	buildInfo, phase, copiesNeeded, clockTrusted, lastStateChange *prometheus.Desc
 
+	batteryCharge, externalPower *prometheus.Desc
+
 	policyLoaded, policyError, policyLoadedAt *prometheus.Desc
 	policyReloads, policyReloadFails          *prometheus.Desc
 
@@ -46,6 +48,9 @@ func newDescs() *descs {
 		copiesNeeded:    d("copies_needed", "Proven copies on distinct drives that a release needs."),
 		clockTrusted:    d("clock_trusted", "1 while the wall clock is known to be synchronised."),
 		lastStateChange: d("last_state_change_timestamp_seconds", "When the daemon last published a new state."),
+
+		batteryCharge: d("battery_charge_ratio", "Charge of the box's batteries, 0 to 1; absent while not known."),
+		externalPower: d("external_power", "1 while something feeds or charges the box, 0 while it lives on its battery; absent while not known."),
 
 		policyLoaded:      d("policy_loaded", "1 while a policy is in force."),
 		policyError:       d("policy_error", "1 while the newest policy file is refused."),

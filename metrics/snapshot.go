@@ -23,6 +23,10 @@ type Snapshot struct {
 	PolicyLoaded          bool    // a policy is in force
 	PolicyError           bool    // the newest load failed
 	PolicyLoadedAt        float64
+	ChargeKnown           bool
+	Charge                float64 // of the box's batteries, 0 to 1
+	ExternalKnown         bool
+	External              bool // something feeds or charges the box
 	DevicesWatched        int
 	DevicesLeftAlone      int
 	OffloadsRunning       int

@@ -76,7 +76,7 @@ func (d *decoder) fields(t *table, what string, fields []field) {
 
 // homes says in which tables a key is at home, for keys put in the wrong one.
 var homes = map[string]string{
-	"copies": "[box]", "parallel": "[box]", "timezone": "[box]", "listen": "[status]", "web_config": "[status]",
+	"copies": "[box]", "parallel": "[box]", "timezone": "[box]", "listen": "[status]", "web_config": "[status]", "begin": "[power]", "park": "[power]",
 	"holds": "[[card]]", "folder": "[[card]]", "verify": "[[card]]", "checksum": "[[card]]", "dirty": "[[card]]", "ignore": "[[card]]",
 	"path": "[[drive]]", "reserve": "[[drive]]", "enrol": "[[drive]]", "read_back": "[[drive]]",
 	"role": "[[drive]]", "select": "[[drive]]", "counts": "[[drive]]",

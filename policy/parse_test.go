@@ -33,6 +33,7 @@ func TestParse_defaults(t *testing.T) {
 		Box:    Box{Copies: 2, Parallel: 1, Timezone: "UTC", Location: time.UTC},
 		Status: StatusSettings{Listen: "127.0.0.1:9810"},
 		Patrol: Patrol{Hours: 4, SharePercent: 50, After: 30 * 24 * time.Hour},
+		Power:  Power{Begin: 20, Park: 5},
 		Cards: []CardRule{{
 			Name: "stills", Line: 2, Conditions: Conditions{Label: Patterns{"SKUA_*"}},
 			Folder: "{date}/{box}-{label}-{time}", Verify: "read-back", Checksum: "xxh128", Dirty: DirtyHold,
@@ -97,11 +98,15 @@ shows = "card"
 slot = ["s*"]
 led = "green:status"
 colour = "green"
+[power]
+begin = 30
+park = 8
 `)
 	want := &Policy{
 		Box:    Box{Name: "skerry-2", Copies: 3, Parallel: 4, Timezone: "Atlantic/Faroe", Location: got.Box.Location},
 		Status: StatusSettings{WebConfig: "/etc/bothy/web.yml"},
 		Patrol: Patrol{Hours: 6, SharePercent: 25, After: 7 * 24 * time.Hour},
+		Power:  Power{Begin: 30, Park: 8},
 		Cards: []CardRule{{
 			Name: "a", Line: 12,
 			Conditions: Conditions{

@@ -31,6 +31,7 @@ type Policy struct {
 	Box    Box
 	Status StatusSettings
 	Patrol Patrol
+	Power  Power
 	Cards  []CardRule  // in the order of the file: the first match wins
 	Drives []DriveRule // likewise
 	Lights []LightRule
@@ -100,6 +101,18 @@ type Patrol struct {
 	Hours        int           // of work a day, 0 to 24; 0: never
 	SharePercent int           // of the time that a drive is at work then, 1 to 100
 	After        time.Duration // a copy is proven again when its proof is this old
+}
+
+// Defaults of [power].
+const (
+	DefaultPowerBegin = 20
+	DefaultPowerPark  = 5
+)
+
+// Power is what [power] says: what is done while the box lives on its battery alone.
+type Power struct {
+	Begin int // percent of the battery below which nothing is begun, 0 to 100; 0: never minded
+	Park  int // percent below which what runs is parked too, 0 to 100; 0: never minded
 }
 
 // Conditions are what a rule asks of a medium. All that are given must hold;

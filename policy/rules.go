@@ -13,11 +13,13 @@ func (d *decoder) policy(root *table) *Policy {
 		Box:    Box{Copies: DefaultCopies, Parallel: DefaultParallel, Timezone: "UTC", Location: time.UTC},
 		Status: StatusSettings{Listen: DefaultListen},
 		Patrol: Patrol{Hours: DefaultPatrolHours, SharePercent: DefaultPatrolShare, After: DefaultPatrolAfter},
+		Power:  Power{Begin: DefaultPowerBegin, Park: DefaultPowerPark},
 	}
 	d.fields(root, "a policy", []field{
 		{"box", func(v *value) { d.box(d.single(v), &p.Box) }},
 		{"status", func(v *value) { d.status(d.single(v), &p.Status) }},
 		{"patrol", func(v *value) { d.patrol(d.single(v), &p.Patrol) }},
+		{"power", func(v *value) { d.power(d.single(v), &p.Power) }},
 		{"card", func(v *value) { d.each(v, func(t *table) { p.Cards = append(p.Cards, d.card(t)) }) }},
 		{"drive", func(v *value) { d.each(v, func(t *table) { p.Drives = append(p.Drives, d.drive(t)) }) }},
 		{"light", func(v *value) { d.each(v, func(t *table) { p.Lights = append(p.Lights, d.light(t)) }) }},
@@ -75,6 +77,24 @@ func (d *decoder) patrol(t *table, p *Patrol) {
 		{"share", d.integer(&p.SharePercent, 1, 100)},
 		{"after", d.text(new(string), func(s string) (f *flaw) { p.After, f = parseDays(s, `write a number of days, like "30d"`); return f })},
 	})
+}
+
+func (d *decoder) power(t *table, p *Power) {
+	faults := len(d.errs)
+	d.fields(t, "[power]", []field{
+		{"begin", d.integer(&p.Begin, 0, 100)},
+		{"park", d.integer(&p.Park, 0, 100)},
+	})
+	if len(d.errs) > faults || p.Begin == 0 || p.Park < p.Begin { // a level that is off stands in nobody's way
+		return
+	}
+	at := t.at
+	for _, key := range []string{"begin", "park"} {
+		if e := t.find(key); e != nil {
+			at = e.at
+		}
+	}
+	d.fail(at, "write a lower one, or 0 to mind that level never", "park is %d and must be below begin, which is %d", p.Park, p.Begin)
 }
 
 // conditions are the keys that card and drive rules share.

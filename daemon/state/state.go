@@ -43,11 +43,12 @@ type State struct {
 	Box        Box
 	Phase      Phase
 	Policy     Policy
-	Devices    []Device    // every block device seen, with what was decided; sorted by Name
-	Cards      []Card      // cards that are in now, in order of arrival
-	Drives     []Drive     // drives attached now or known to the ledger; attached first, then by Name
-	Offloads   []Offload   // newest first, at most MaxOffloads
-	Errand     *Errand     // work among drives that is under way; nil when there is none
+	Devices    []Device  // every block device seen, with what was decided; sorted by Name
+	Cards      []Card    // cards that are in now, in order of arrival
+	Drives     []Drive   // drives attached now or known to the ledger; attached first, then by Name
+	Offloads   []Offload // newest first, at most MaxOffloads
+	Errand     *Errand   // work among drives that is under way; nil when there is none
+	Power      Power
 	Conditions []Condition // raised now, most severe first, then oldest first
 	Lamps      []Lamp      // the lights that the policy in force names
 	Counters   Counters
@@ -63,6 +64,27 @@ type Box struct {
 	Version string    // of the program
 	Started time.Time // UTC, display only
 	Copies  int       // proven copies on distinct drives that a release needs
+}
+
+// PowerLevel is what is to be done for want of power.
+type PowerLevel string
+
+// Levels of power, best first. Where nothing is known of a battery it is the first.
+const (
+	Powered  PowerLevel = ""
+	LowPower PowerLevel = "low"    // nothing new is begun
+	Parked   PowerLevel = "parked" // what ran is parked too
+)
+
+// Power is how the box is supplied, as last read.
+type Power struct {
+	HasBattery  bool
+	HasCharge   bool
+	Percent     int // of the batteries' charge, 0 to 100
+	HasExternal bool
+	External    bool   // something feeds or charges the box
+	Note        string // why the charge is not known; empty when it is
+	Level       PowerLevel
 }
 
 // Lamp is a light that the policy names, and what it is to show.

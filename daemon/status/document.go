@@ -13,6 +13,7 @@ type Document struct {
 	Healthy      bool        `json:"healthy"` // what /healthz says
 	Box          Box         `json:"box"`
 	Policy       Policy      `json:"policy"`
+	Power        Power       `json:"power"`
 	Cards        []Card      `json:"cards"`
 	Drives       []Drive     `json:"drives"`
 	Errand       *Errand     `json:"errand,omitempty"` // absent when there is none
@@ -29,6 +30,15 @@ type Box struct {
 	Version      string    `json:"version"`
 	Started      time.Time `json:"started,omitzero"`
 	CopiesNeeded int       `json:"copies_needed"`
+}
+
+// Power says how the box is supplied, and what follows from it.
+type Power struct {
+	Battery       bool   `json:"battery"`                  // it has one, or may have
+	ChargePercent *int   `json:"charge_percent,omitempty"` // of its batteries, 0 to 100; absent when not known
+	External      *bool  `json:"external,omitempty"`       // something feeds or charges it; absent when not known
+	Note          string `json:"note"`                     // why the charge is not known; empty when it is
+	Level         string `json:"level"`                    // good, low: nothing new is begun, parked: all work is parked
 }
 
 // Policy says which policy is in force and why a newer one is not.

@@ -23,6 +23,7 @@ func NewDocument(s *state.State) *Document {
 		Policy: Policy{
 			Path: long(s.Policy.Path), LoadedAt: instant(s.Policy.LoadedAt), Error: cut(s.Policy.Error, maxPolicyError),
 		},
+		Power:      renderPower(s.Power),
 		Cards:      renderAll(s.Cards, renderCard),
 		Drives:     renderAll(s.Drives, renderDrive),
 		Errand:     renderErrand(s.Errand),
@@ -49,6 +50,20 @@ func verdictOf(v state.Verdict, settled bool) string {
 		return string(state.Release)
 	}
 	return string(state.Hold)
+}
+
+func renderPower(p state.Power) Power {
+	out := Power{Battery: p.HasBattery, Note: long(p.Note), Level: brief(string(p.Level))}
+	if p.Level == state.Powered {
+		out.Level = powerGood
+	}
+	if p.HasCharge {
+		out.ChargePercent = &p.Percent
+	}
+	if p.HasExternal {
+		out.External = &p.External
+	}
+	return out
 }
 
 func renderErrand(e *state.Errand) *Errand {

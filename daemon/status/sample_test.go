@@ -44,6 +44,7 @@ func sampleState() *state.State {
 		Moment: at(14, 31, 5), Sequence: 412, Phase: state.Watching,
 		Box:    state.Box{Name: "skerry-2", ID: "b7c1", Version: "0.1.0", Started: at(5, 2, 40), Copies: 2},
 		Policy: state.Policy{Path: "/etc/bothy/policy.toml", LoadedAt: at(5, 2, 41)},
+		Power:  state.Power{HasBattery: true, HasCharge: true, Percent: 17, HasExternal: true, Level: state.LowPower},
 		Devices: []state.Device{
 			{Name: "mmcblk0p2", Node: "/dev/mmcblk0p2", Disk: "mmcblk0", FSType: "ext4", SizeBytes: 31e9, Decision: "left-alone", Sentence: "it holds the running system"},
 			{Name: "sda1", Node: "/dev/sda1", Disk: "sda", Slot: "platform-usb-0:1.1", Label: "SKUA_A003", FSType: "exfat", SizeBytes: 128e9, Decision: "card", Rule: "stills", Sentence: "card rule \"stills\" took it: label SKUA_A003 matches SKUA_*"},

@@ -17,6 +17,9 @@ func Text(w io.Writer, d *Document) error {
 	if v.AsOf != "" || v.ClockNote != "" {
 		fmt.Fprintf(out, "as of %s\n", join(v.AsOf, v.ClockNote))
 	}
+	if v.Power != "" {
+		fmt.Fprintln(out, v.Power)
+	}
 	textCards(out, v.Cards)
 	textDrives(out, v.Drives, v.Errand)
 	textConditions(out, v.Conditions)

@@ -20,7 +20,8 @@ type view struct {
 	AsOf       string
 	Machine    string // AsOf for a program
 	ClockNote  string
-	Calls      int // conditions that need a person
+	Power      string // how the box is supplied; empty when it has no battery that tells
+	Calls      int    // conditions that need a person
 	Cards      []cardView
 	Drives     []driveView
 	Errand     string // what goes on among drives; empty when nothing does
@@ -84,6 +85,7 @@ func newView(d *Document) *view {
 	v := &view{
 		Box: clean(d.Box.Name), Phase: phaseSentence(d.Phase), AsOf: stamp(d.Moment),
 		Policy:  policyView{Summary: policySummary(d.Policy), Errors: cleanLines(d.Policy.Error)},
+		Power:   powerSentence(d.Power),
 		Program: facts("bothy "+d.Box.Version, "box "+d.Box.ID, "a release needs "+count(d.Box.CopiesNeeded, "proven copy", "proven copies")),
 	}
 	if v.Box == "" {

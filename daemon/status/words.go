@@ -147,6 +147,37 @@ func phaseSentence(phase string) string {
 	return "the box is in a phase unknown to this program: " + clean(phase)
 }
 
+// powerGood is the level at which everything goes on.
+const powerGood = "good"
+
+// powerSentence says how the box is supplied; empty where there is no battery.
+func powerSentence(p Power) string {
+	switch {
+	case !p.Battery:
+		return ""
+	case p.ChargePercent == nil:
+		return "battery: not known how full it is, so all work goes on: " + clean(p.Note)
+	}
+	s := fmt.Sprintf("battery: %d %%", *p.ChargePercent)
+	switch {
+	case p.External == nil:
+	case *p.External:
+		s += ", and something feeds the box"
+	default:
+		s += ", and nothing feeds the box"
+	}
+	switch p.Level {
+	case powerGood:
+	case string(state.LowPower):
+		s += "; nothing new is begun"
+	case string(state.Parked):
+		s += "; all work is parked"
+	default:
+		s += "; " + clean(p.Level)
+	}
+	return s
+}
+
 func size(n int64) string { return state.Size(n) }
 
 // percent is done of all, rounded down so that 100 means complete.

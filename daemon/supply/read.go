@@ -24,7 +24,7 @@ func Read(class fs.FS) Reading {
 		return sum(nil)
 	}
 	if err != nil {
-		return Reading{Note: fmt.Sprintf("list the supplies: %v", err), Doubtful: true}
+		return Reading{HasBattery: true, Note: fmt.Sprintf("list the supplies: %v", err), Doubtful: true}
 	}
 	var sources []source
 	for _, name := range names {

@@ -18,8 +18,9 @@ const ClassFolder = "/sys/class/power_supply"
 // Reading is how the box is supplied at one moment. The zero value says that
 // nothing is known.
 type Reading struct {
-	HasCharge bool
-	Percent   int // of the charge, 0 to 100, rounded down
+	HasBattery bool // of its own, or may have
+	HasCharge  bool
+	Percent    int // of the charge, 0 to 100, rounded down
 
 	HasExternal bool
 	External    bool // mains or the like is there, or a battery is charging or kept full
@@ -63,10 +64,11 @@ func sum(sources []source) Reading {
 	}
 	switch {
 	case unread != nil && !(r.External && len(batteries) > 0):
-		r.Note, r.Doubtful, r.HasExternal = unread.Error(), true, r.External
+		r.HasBattery, r.Note, r.Doubtful, r.HasExternal = true, unread.Error(), true, r.External
 	case len(batteries) > 0:
-		r.HasCharge, r.Percent = true, percentOf(batteries)
+		r.HasBattery, r.HasCharge, r.Percent = true, true, percentOf(batteries)
 	case silent != "":
+		r.HasBattery = true
 		r.Note = fmt.Sprintf("the battery %.40q does not tell how full it is", silent)
 	default:
 		r.Note = "the kernel knows of no battery of the box"

@@ -60,13 +60,13 @@ const noBattery = "the kernel knows of no battery of the box"
 func TestRead(t *testing.T) {
 	t.Parallel()
 	charge := func(percent int, external ...bool) Reading {
-		r := Reading{HasCharge: true, Percent: percent}
+		r := Reading{HasBattery: true, HasCharge: true, Percent: percent}
 		for _, e := range external {
 			r.HasExternal, r.External = true, e
 		}
 		return r
 	}
-	silent := Reading{Note: `the battery "BAT0" does not tell how full it is`}
+	silent := Reading{HasBattery: true, Note: `the battery "BAT0" does not tell how full it is`}
 	for name, tc := range map[string]struct {
 		tree tree
 		want Reading
@@ -176,7 +176,7 @@ func TestRead_bounds(t *testing.T) {
 	}
 	delete(many, "BAT0/type")
 	delete(many, "BAT0/capacity")
-	if got := Read(many); got != (Reading{HasCharge: true, Percent: 4}) {
+	if got := Read(many); got != (Reading{HasBattery: true, HasCharge: true, Percent: 4}) {
 		t.Errorf("as many as there may be: %+v", got)
 	}
 	folder := tree{"BAT0": battery()}.lay(t)
@@ -224,7 +224,7 @@ func FuzzRead(f *testing.F) {
 			t.Errorf("a note of %d bytes", len(r.Note))
 		}
 		// What is none of the box's changes nothing.
-		if strings.TrimSpace(scope) == "Device" && len(scope) <= maxAttribute && len(kind) <= maxAttribute && r != (Reading{HasCharge: true, Percent: 50}) {
+		if strings.TrimSpace(scope) == "Device" && len(scope) <= maxAttribute && len(kind) <= maxAttribute && r != (Reading{HasBattery: true, HasCharge: true, Percent: 50}) {
 			t.Errorf("a battery of something else counts: %+v", r)
 		}
 	})
