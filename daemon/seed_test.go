@@ -49,6 +49,7 @@ func (w *seedWorld) comeToRest() {
 		d.faults.Store(nil)
 	}
 	w.trusted = true
+	w.supplyLocked(charging(4))
 	w.writePolicy(w.policy.text())
 	off := w.life == nil
 	w.mu.Unlock()
@@ -59,6 +60,7 @@ func (w *seedWorld) comeToRest() {
 	}
 	w.mu.Lock()
 	l := w.life
+	l.tellSupply()
 	for _, st := range w.stays {
 		w.outLocked(st)
 	}

@@ -18,7 +18,7 @@ type seedStep struct {
 var steps = []string{
 	"card", "card", "card", "card", "card out", "card out", "swap", "swap", "swap", "again", "again", "refill", "refill", "refill",
 	"drive", "drive", "drive out", "drive out", "drive again", "hub", "fill", "faults", "faults", "heal", "reload", "reload", "broken policy",
-	"stop", "stop", "kill", "kill", "power", "power", "clock", "rest", "rest", "rest",
+	"stop", "stop", "kill", "kill", "power", "power", "clock", "battery", "battery", "battery", "rest", "rest", "rest",
 }
 
 // moments at which something happens, and after how many calls at most.
@@ -245,6 +245,14 @@ func (w *seedWorld) actOnBoxLocked(s seedStep, l *seedLife, d *seedDrive, r *ran
 			case l.reload <- struct{}{}:
 			default:
 			}
+		}
+	case "battery":
+		w.supplyLocked(makeSupply(r))
+		if l != nil {
+			l.tellSupply()
+		}
+		if l != nil && busy && w.supply.Percent < 5 && !w.supply.External {
+			w.sawLocked("the battery was nearly empty in mid-copy")
 		}
 	case "clock":
 		w.trusted = chance(r, 50)

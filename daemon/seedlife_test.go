@@ -33,6 +33,9 @@ type seedLife struct {
 	killed bool          // it did not end by itself
 	left   string        // the ledger's folder for the next life
 	last   atomic.Pointer[state.State]
+
+	jobs   []*job  // at work when it last published; for its own goroutine
+	errand *errand // likewise
 }
 
 // begin starts a life over the ledger in dir.
@@ -44,7 +47,8 @@ func (w *seedWorld) begin(dir string) *seedLife {
 		Listen: "off", Version: "test", Devices: l, Volumes: l, Reload: l.reload,
 		SystemDisks:  func() (map[string]bool, error) { return nil, nil },
 		MountedDisks: func() (map[string]string, error) { return nil, nil },
-		Settle:       2500 * time.Millisecond, Patience: 10 * time.Second, Now: w.now,
+		Supply:       w.supplied, SupplyEvery: 10 * time.Second,
+		Settle: 2500 * time.Millisecond, Patience: 10 * time.Second, Now: w.now,
 		Log:    slog.New(slog.NewTextHandler(seedJournal{w, l}, &slog.HandlerOptions{ReplaceAttr: withoutTime})),
 		Notify: func(line string) { l.notify(line) },
 	}
@@ -70,6 +74,12 @@ func (w *seedWorld) begin(dir string) *seedLife {
 		close(l.over)
 	})
 	return l
+}
+
+// tellSupply has the box know at once how it is supplied: a copy takes no time in
+// here, and would be over before the box asks.
+func (l *seedLife) tellSupply() {
+	go l.s.post(func() { l.s.takePower(l.w.supplied(), false) })
 }
 
 // askedFor notes which copies nobody is to read back: what is wrong with them

@@ -21,8 +21,27 @@ func (l *seedLife) notify(line string) {
 	l.last.Store(st)
 	l.w.mu.Lock()
 	l.w.examineLocked(l, st)
+	l.w.examinePowerLocked(l, st)
 	l.w.mu.Unlock()
 	l.w.happens("state", nil)
+}
+
+// examinePowerLocked: while the battery is low nothing is begun, and what is parked
+// has ended before it is begun again.
+func (w *seedWorld) examinePowerLocked(l *seedLife, st *state.State) {
+	low := st.Power.Level != state.Powered
+	for _, j := range l.s.running {
+		if low && !slices.Contains(l.jobs, j) {
+			w.foulLocked("a card's job is begun at %d %% (%s)", st.Power.Percent, st.Power.Level)
+		}
+		if j.parked {
+			w.sawLocked("work was parked in mid-copy")
+		}
+	}
+	if e := l.s.errands.running; low && e != nil && e != l.errand {
+		w.foulLocked("an errand is begun at %d %% (%s)", st.Power.Percent, st.Power.Level)
+	}
+	l.jobs, l.errand = slices.Clone(l.s.running), l.s.errands.running
 }
 
 func (w *seedWorld) examineLocked(l *seedLife, st *state.State) {

@@ -207,7 +207,7 @@ var wanted = []string{
 	"a card was swapped in mid-copy", "another card's bytes were read under an old listing", "a card was refilled",
 	"the same card came again at once", "a drive hung in mid-copy", "a flush failed", "a call into a drive failed",
 	"a bit turned over while it was read back", "a bit turned over while it was written", "a drive was full in mid-file",
-	"a card was read badly", "the clock jumped", "the ledger's log was cut short", "the policy was read again in mid-copy",
+	"the battery was nearly empty in mid-copy", "work was parked in mid-copy", "a card was read badly", "the clock jumped", "the ledger's log was cut short", "the policy was read again in mid-copy",
 	"a card that could be released in the end", "a card that had to be held in the end",
 }
 

@@ -11,6 +11,7 @@ import (
 	"time"
 
 	"bothy/daemon/offload"
+	"bothy/daemon/supply"
 	"bothy/udev"
 )
 
@@ -36,6 +37,7 @@ type seedWorld struct {
 	boot     int               // guarded by mu
 	offset   time.Duration     // guarded by mu; of the wall clock
 	trusted  bool              // guarded by mu
+	supply   supply.Reading    // guarded by mu
 	life     *seedLife         // guarded by mu; nil while the box is off
 	trigger  *trigger          // guarded by mu
 	foreign  map[string]*node  // guarded by mu; by drive number and path
@@ -105,6 +107,31 @@ func (w *seedWorld) now() (time.Time, bool) {
 	w.mu.Lock()
 	defer w.mu.Unlock()
 	return time.Now().UTC().Add(w.offset), w.trusted
+}
+
+// supplied is how the box is supplied.
+func (w *seedWorld) supplied() supply.Reading {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	return w.supply
+}
+
+func (w *seedWorld) supplyLocked(r supply.Reading) {
+	w.supply = r
+	w.logLocked("the battery is at %d %%; charged: %v, known: %v", r.Percent, r.External, r.HasCharge)
+	w.sawLocked("the battery changed")
+}
+
+// makeSupply is a battery at any level, low ones the oftenest.
+func makeSupply(r *rand.Rand) supply.Reading {
+	s := onBattery(oneOf(r, 0, 3, 4, 4, 4, 6, 8, 19, 21, 22, 60, 100))
+	switch {
+	case chance(r, 20):
+		s.External = true
+	case chance(r, 8):
+		s.HasCharge, s.Doubtful = false, chance(r, 50)
+	}
+	return s
 }
 
 // enter puts a medium in; the caller holds mu. Partitions of one disk share
