@@ -23,7 +23,7 @@ type Reading struct {
 	Percent    int // of the charge, 0 to 100, rounded down
 
 	HasExternal bool
-	External    bool // mains or the like is there, or a battery is charging or kept full
+	External    bool // it is fed, and no battery empties meanwhile
 
 	// Note says why the charge is not known; empty when it is.
 	Note string
@@ -76,20 +76,25 @@ func sum(sources []source) Reading {
 	return r
 }
 
-// external asks all sources whether anything comes from outside. What feeds the box
-// and a battery that fills say so for sure; that nothing does is only known where
-// one of them says so. "Not charging" tells nothing: some say it on mains, others
-// when nothing is there.
+// external asks all sources whether anything comes from outside. A battery that fills
+// says so for sure. One that empties says the contrary, whatever is plugged in: a panel
+// in the evening gives less than the box takes. Failing both, what feeds the box is
+// asked. "Not charging" tells nothing: some say it on mains, others when nothing is there.
 func external(sources []source) (known, is bool) {
+	empties := false
 	for _, s := range sources {
 		switch {
-		case !s.battery && (s.online == "1" || s.online == "2"), s.battery && (s.status == "Charging" || s.status == "Full"):
+		case s.battery && s.status == "Charging":
 			return true, true
-		case !s.battery && s.online == "0", s.battery && s.status == "Discharging":
+		case s.battery && s.status == "Discharging":
+			empties = true
+		case s.battery && s.status == "Full", !s.battery && (s.online == "1" || s.online == "2"):
+			known, is = true, true
+		case !s.battery && s.online == "0":
 			known = true
 		}
 	}
-	return known, false
+	return known || empties, is && !empties
 }
 
 // percentOf is the charge of all batteries together. Of one it is the kernel's own
