@@ -6,6 +6,7 @@ import (
 	"reflect"
 	"slices"
 	"syscall"
+	"time"
 
 	"bothy/daemon/offload"
 	"bothy/daemon/state"
@@ -32,10 +33,21 @@ type card struct {
 	void       bool // held until it is taken out
 	changed    bool // void, since another card was found in its place
 	gone       bool
+	heldSince  time.Time       // when the hold that stands was first published
 	tried      map[string]bool // drive tokens that had their turn
 	by         policy.CardRule // the rule as the last job had it
 	copies     int             // the number that the last job wanted
 	job        *job            // set while it runs
+}
+
+// noteHold keeps since when the card has been on hold, at each publication.
+func (c *card) noteHold(now time.Time) {
+	switch {
+	case c.phase != state.CardDecided || c.verdict != state.Hold:
+		c.heldSince = time.Time{}
+	case c.heldSince.IsZero():
+		c.heldSince = now
+	}
 }
 
 func (c *card) subject() string { return cmpOr(c.dev.Label, c.dev.Name) }

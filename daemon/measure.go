@@ -26,6 +26,7 @@ func measure(s *state.State) metrics.Snapshot {
 		External:        s.Power.External,
 		DevicesWatched:  len(s.Devices),
 		Counters:        measureCounters(&s.Counters),
+		Starts:          metrics.Starts{Clean: s.Box.Starts.Clean, AfterCrash: s.Box.Starts.AfterCrash, AfterPowerCut: s.Box.Starts.AfterPowerCut},
 	}
 	for _, d := range s.Devices {
 		if d.Decision == "left-alone" {
@@ -34,10 +35,17 @@ func measure(s *state.State) metrics.Snapshot {
 	}
 	measureOffloads(s.Offloads, &snap)
 	for _, c := range s.Cards {
-		snap.Cards = append(snap.Cards, measureCard(c))
+		m := measureCard(c)
+		if m.HoldKind != "" && !c.HeldSince.IsZero() {
+			m.HeldSeconds = max(0, s.Moment.Sub(c.HeldSince).Seconds())
+		}
+		snap.Cards = append(snap.Cards, m)
 	}
 	for _, d := range s.Drives {
 		snap.Drives = append(snap.Drives, measureDrive(d))
+	}
+	if e := s.Errand; e != nil {
+		snap.Errand, snap.ErrandDone = e.Kind, e.Done
 	}
 	measureConditions(s, &snap)
 	return snap
@@ -82,6 +90,10 @@ func measureDrive(d state.Drive) metrics.Drive {
 	m := metrics.Drive{
 		Attached: d.Attached, InUse: d.InUse, Full: d.Full, Failing: d.Failing, Refused: d.Refused, Retired: d.Retired,
 		SizeBytes: d.SizeBytes, FreeBytes: d.FreeBytes, LastSeen: unixSeconds(d.LastSeenAt),
+	}
+	m.Copies, m.OldestProof, m.Undated = d.Copies, unixSeconds(d.OldestProof), d.Undated
+	if d.Room.Known {
+		m.RoomKnown, m.RoomCards, m.RoomSeconds = true, d.Room.Cards, float64(d.Room.Hours)*3600
 	}
 	m.HealthKnown, m.HealthGood = d.Health.Word != state.HealthUnknown, d.Health.Word == state.HealthGood
 	m.CelsiusKnown, m.Celsius = d.Health.HasCelsius, float64(d.Health.Celsius)

@@ -34,20 +34,22 @@ func TestMeasure_media(t *testing.T) {
 	t.Parallel()
 	s := &state.State{
 		Moment: time.Unix(1795616465, 500e6), ClockTrusted: true, Phase: state.Watching,
-		Box:     state.Box{Version: "1", Copies: 2},
+		Box:     state.Box{Version: "1", Copies: 2, Starts: state.Starts{Clean: 5, AfterCrash: 6, AfterPowerCut: 7}},
 		Policy:  state.Policy{LoadedAt: time.Unix(100, 0), Error: "p.toml:1:1: no (hint)"},
 		Power:   state.Power{HasBattery: true, HasCharge: true, Percent: 17, HasExternal: true, External: true},
 		Devices: []state.Device{{Decision: "left-alone"}, {Decision: "card"}},
 		Cards: []state.Card{
 			{Slot: "s1", Rule: "stills", Phase: state.CardDecided, Verdict: state.Hold},
-			{Slot: "s2", Rule: "stills", Phase: state.CardDecided, Verdict: state.Hold, HoldKind: state.NeedsDrive},
+			{Slot: "s2", Rule: "stills", Phase: state.CardDecided, Verdict: state.Hold, HoldKind: state.NeedsDrive, HeldSince: time.Unix(1795616465-90, 0)},
 			{Slot: "s3", Rule: "stills", Phase: state.CardDecided, Verdict: state.Release},
 		},
 		Drives: []state.Drive{
-			{ID: "d1", Name: "gannet", Attached: true, InUse: true, SizeBytes: 10, FreeBytes: 4, LastSeenAt: time.Unix(7, 0), Health: state.Health{Word: state.HealthGood, HasCelsius: true, Celsius: 31}},
+			{ID: "d1", Name: "gannet", Attached: true, InUse: true, SizeBytes: 10, FreeBytes: 4, LastSeenAt: time.Unix(7, 0), Health: state.Health{Word: state.HealthGood, HasCelsius: true, Celsius: 31},
+				Copies: 3, OldestProof: time.Unix(9, 0), Undated: 2, Room: state.Room{Known: true, Cards: 4, Hours: 5}},
 			{ID: "d2", Name: "fulmar", Retired: true, Health: state.Health{Word: state.HealthFailing}},
 			{Name: "what an unknown stick calls itself", Attached: true, Refused: true},
 		},
+		Errand: &state.Errand{Kind: state.ErrandHeal, Done: 0.5},
 		Offloads: []state.Offload{
 			{Running: true, Done: 0.7, Left: state.Left{Total: 90 * time.Second}},
 			{Running: true, Done: 0.4, Left: state.Left{Total: 30 * time.Second}},
@@ -61,13 +63,15 @@ func TestMeasure_media(t *testing.T) {
 		PolicyLoaded: true, PolicyError: true, PolicyLoadedAt: 100,
 		ChargeKnown: true, Charge: 0.17, ExternalKnown: true, External: true,
 		DevicesWatched: 2, DevicesLeftAlone: 1, OffloadsRunning: 2, OffloadsDone: 0.4, OffloadsLeft: 90, NeedsPerson: true,
+		Starts: metrics.Starts{Clean: 5, AfterCrash: 6, AfterPowerCut: 7}, Errand: "heal", ErrandDone: 0.5,
 		Cards: []metrics.Card{
 			{Slot: "s1", Rule: "stills", Phase: "decided", Verdict: "hold", HoldKind: "fault"},
-			{Slot: "s2", Rule: "stills", Phase: "decided", Verdict: "hold", HoldKind: "needs-drive"},
+			{Slot: "s2", Rule: "stills", Phase: "decided", Verdict: "hold", HoldKind: "needs-drive", HeldSeconds: 90.5},
 			{Slot: "s3", Rule: "stills", Phase: "decided", Verdict: "release"},
 		},
 		Drives: []metrics.Drive{
-			{Name: "gannet", Attached: true, InUse: true, SizeBytes: 10, FreeBytes: 4, LastSeen: 7, HealthKnown: true, HealthGood: true, CelsiusKnown: true, Celsius: 31},
+			{Name: "gannet", Attached: true, InUse: true, SizeBytes: 10, FreeBytes: 4, LastSeen: 7, HealthKnown: true, HealthGood: true, CelsiusKnown: true, Celsius: 31,
+				Copies: 3, OldestProof: 9, Undated: 2, RoomKnown: true, RoomCards: 4, RoomSeconds: 5 * 3600},
 			{Name: "fulmar", Retired: true, HealthKnown: true},
 			{Attached: true, Refused: true},
 		},

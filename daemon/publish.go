@@ -29,7 +29,7 @@ func (s *supervisor) publish() {
 	now, trusted := s.cfg.Now()
 	st := &state.State{
 		Moment: now, ClockTrusted: trusted, Phase: s.phase, Policy: s.policyInfo,
-		Box:   state.Box{Name: s.boxName(), ID: s.boxID(), Version: s.cfg.Version, Started: s.started},
+		Box:   state.Box{Name: s.boxName(), ID: s.boxID(), Version: s.cfg.Version, Started: s.started, Starts: s.starts},
 		Lamps: lampsToShow(s.policy),
 	}
 	if s.policy != nil {
@@ -43,9 +43,10 @@ func (s *supervisor) publish() {
 		})
 	}
 	for _, c := range s.cards {
+		c.noteHold(now)
 		st.Cards = append(st.Cards, state.Card{
 			Device: c.dev.Name, Slot: c.dev.Slot, Label: c.dev.Label, Rule: c.rule.Name, Phase: c.phase, Verdict: c.verdict,
-			HoldKind: c.holdKind, Reason: s.reasonOf(c), OffloadID: c.offloadID, SizeBytes: c.dev.SizeBytes, Files: c.files, Bytes: c.bytes,
+			HoldKind: c.holdKind, Reason: s.reasonOf(c), OffloadID: c.offloadID, SizeBytes: c.dev.SizeBytes, Files: c.files, Bytes: c.bytes, HeldSince: c.heldSince,
 		})
 	}
 	st.Drives = s.drivesToShow(now, trusted)
@@ -129,6 +130,7 @@ func (s *supervisor) drivesToShow(now time.Time, trusted bool) []state.Drive {
 			FSType: d.dev.FSType, Attached: true, InUse: s.inUse(d), Full: d.full, Failing: d.failing,
 			Refused: d.refused, Reason: d.reason, Retired: s.retired.has(d.identity.ID), Formerly: s.formerly[d.identity.ID], Health: d.healthShown(), SizeBytes: d.sizeBytes, FreeBytes: d.freeBytes,
 			Copies: s.copyCount[d.identity.ID], Room: s.roomFor(d, now, trusted), LastSeenAt: counts[d.identity.ID].LastSeen.Wall,
+			OldestProof: s.proofAges[d.identity.ID].Oldest.Wall, Undated: s.proofAges[d.identity.ID].Undated,
 		})
 		shown[d.identity.ID] = true
 	}
@@ -139,6 +141,7 @@ func (s *supervisor) drivesToShow(now time.Time, trusted bool) []state.Drive {
 		list = append(list, state.Drive{
 			ID: r.ID, Name: r.Name, Retired: s.retired.has(r.ID), Formerly: s.formerly[r.ID], FSType: r.FSType, SizeBytes: r.SizeBytes, FreeBytes: r.FreeBytes,
 			Copies: s.copyCount[r.ID], Room: s.roomOn(r.ID, r.FreeBytes, now, trusted), LastSeenAt: r.LastSeen.Wall,
+			OldestProof: s.proofAges[r.ID].Oldest.Wall, Undated: s.proofAges[r.ID].Undated,
 		})
 	}
 	sort.SliceStable(list, func(i, k int) bool {
@@ -165,11 +168,14 @@ func (s *supervisor) recallDrives(ctx context.Context) {
 	s.retired.known(list)
 	s.recallLately(ctx)
 	s.recallNames(ctx)
-	s.copyCount = map[string]int{}
+	s.copyCount, s.proofAges = map[string]int{}, map[string]ledger.ProofAges{}
 	for _, d := range list {
 		n, err := s.ledger.DriveCopyCount(ctx, d.ID)
 		s.ledgerResult(err)
 		s.copyCount[d.ID] = n
+		ages, err := s.ledger.ProofAges(ctx, d.ID)
+		s.ledgerResult(err)
+		s.proofAges[d.ID] = ages
 	}
 }
 

@@ -51,7 +51,9 @@ type supervisor struct {
 	running    []*job         // in the order of their beginning
 	looking    int            // media being mounted to be decided or identified
 	copyCount  map[string]int // finished copies by drive id
-	speeds     speeds         // of media, as measured in this life
+	proofAges  map[string]ledger.ProofAges
+	starts     state.Starts
+	speeds     speeds // of media, as measured in this life
 	errands    errands
 	errand     *state.Errand // the one under way, as it is shown
 
@@ -121,6 +123,7 @@ func (s *supervisor) run(ctx context.Context) error {
 	closeWindows()
 	close(s.quit)
 	s.work.Wait()
+	s.lifeEnds()
 	return nil
 }
 
@@ -214,6 +217,7 @@ func (s *supervisor) checkSelf(ctx context.Context) {
 		f.Close()
 		os.Remove(f.Name())
 	}
+	s.lifeBegins()
 	if v, ok := s.cfg.Volumes.(patientVolumes); ok {
 		s.sweep(v.Volumes)
 	}

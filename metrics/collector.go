@@ -97,6 +97,15 @@ func (c *collector) box(e emitter, s *Snapshot) {
 	e.gauge(n.copiesNeeded, float64(s.CopiesNeeded))
 	e.flag(n.clockTrusted, s.ClockTrusted)
 	e.gauge(n.lastStateChange, s.LastStateChange)
+	e.count(n.starts, s.Starts.Clean, "clean")
+	e.count(n.starts, s.Starts.AfterCrash, "crash")
+	e.count(n.starts, s.Starts.AfterPowerCut, "power-cut")
+	for _, kind := range Errands {
+		e.flag(n.errands, kind == s.Errand, kind)
+	}
+	if s.Errand != "" {
+		e.gauge(n.errandDone, s.ErrandDone)
+	}
 	e.flag(n.policyLoaded, s.PolicyLoaded)
 	e.flag(n.policyError, s.PolicyError)
 	if s.PolicyLoaded {

@@ -27,13 +27,15 @@ func sample() Snapshot {
 		Version: "0.1.0", Phase: "watching", CopiesNeeded: 2, ClockTrusted: true, LastStateChange: 1795616465.5,
 		PolicyLoaded: true, PolicyError: true, PolicyLoadedAt: 1795610000, ChargeKnown: true, Charge: 0.17, ExternalKnown: true,
 		DevicesWatched: 7, DevicesLeftAlone: 2, OffloadsRunning: 1, OffloadsDone: 0.47, OffloadsLeft: 220, NeedsPerson: true,
+		Starts: Starts{Clean: 20, AfterCrash: 3, AfterPowerCut: 19}, Errand: "patrol", ErrandDone: 0.25,
 		Cards: []Card{
-			{Slot: "platform-usb-0:1.1", Rule: "stills", Phase: "decided", Verdict: "hold", HoldKind: "needs-drive"},
-			{Slot: "platform-usb-0:1.1", Rule: "stills", Phase: "decided", Verdict: "hold", HoldKind: "fault"},
+			{Slot: "platform-usb-0:1.1", Rule: "stills", Phase: "decided", Verdict: "hold", HoldKind: "needs-drive", HeldSeconds: 5400},
+			{Slot: "platform-usb-0:1.1", Rule: "stills", Phase: "decided", Verdict: "hold", HoldKind: "fault", HeldSeconds: 60},
 			{Slot: "platform-usb-0:1.2", Rule: "clips", Phase: "working", Verdict: "working"},
 		},
 		Drives: []Drive{
-			{Name: "gannet", Attached: true, InUse: true, SizeBytes: 2e12, FreeBytes: 5e11, LastSeen: 1795616460, HealthKnown: true, HealthGood: true, CelsiusKnown: true, Celsius: 31},
+			{Name: "gannet", Attached: true, InUse: true, SizeBytes: 2e12, FreeBytes: 5e11, LastSeen: 1795616460, HealthKnown: true, HealthGood: true, CelsiusKnown: true, Celsius: 31,
+				Copies: 9, OldestProof: 1795000000, Undated: 1, RoomKnown: true, RoomCards: 25, RoomSeconds: 759600},
 			{Name: "gannet", Full: true, SizeBytes: 1, FreeBytes: 1},
 			{Name: "fulmar", Failing: true, SizeBytes: 1e12, FreeBytes: 2e11, LastSeen: 1795530000, HealthKnown: true},
 			{Name: "razorbill", Retired: true, LastSeen: 1795530000},
@@ -178,7 +180,7 @@ func TestCollector_hostileStrings(t *testing.T) {
 		}
 	}
 	const fixed = 60 // generous count of series that no string can multiply
-	if limit := fixed + 7*MaxDrives + MaxSlotCards + 2*MaxCodes; series > limit {
+	if limit := fixed + 13*MaxDrives + MaxSlotCards + 2*MaxCodes; series > limit {
 		t.Errorf("%d series, limit %d", series, limit)
 	}
 }
@@ -199,7 +201,7 @@ func checkLabel(t *testing.T, name, value string) {
 func TestCollector_labelNames(t *testing.T) {
 	t.Parallel()
 	allowed := map[string]bool{"version": true, "phase": true, "kind": true, "slot": true, "rule": true,
-		"verdict": true, "drive": true, "code": true, "severity": true}
+		"verdict": true, "drive": true, "code": true, "severity": true, "after": true}
 	reg := prometheus.NewPedanticRegistry()
 	reg.MustRegister(NewCollector(sample))
 	families, err := reg.Gather()

@@ -5,12 +5,14 @@ package metrics
 // share all three (two partitions of one medium) are counted, not repeated.
 func (c *collector) cards(e emitter, cards []Card) {
 	type seat struct{ slot, rule, verdict string }
-	phases, held := map[string]int{}, map[string]int{}
+	phases, held, heldFor := map[string]int{}, map[string]int{}, map[string]float64{}
 	seats := map[seat]int{}
 	for _, card := range cards {
 		phases[oneOf(card.Phase, CardPhases, CardPhases[0])]++
 		if card.HoldKind != "" {
-			held[oneOf(card.HoldKind, HoldKinds, "fault")]++
+			kind := oneOf(card.HoldKind, HoldKinds, "fault")
+			held[kind]++
+			heldFor[kind] = max(heldFor[kind], card.HeldSeconds)
 		}
 		at := seat{label(card.Slot), label(card.Rule), oneOf(card.Verdict, Verdicts, "hold")}
 		if _, there := seats[at]; there || len(seats) < MaxSlotCards {
@@ -22,6 +24,7 @@ func (c *collector) cards(e emitter, cards []Card) {
 	}
 	for _, k := range HoldKinds {
 		e.gauge(c.names.cardsHeld, float64(held[k]), k)
+		e.gauge(c.names.cardsHeldFor, heldFor[k], k)
 	}
 	for at, count := range seats {
 		e.gauge(c.names.slotCards, float64(count), at.slot, at.rule, at.verdict)
@@ -78,6 +81,15 @@ func (c *collector) drive(e emitter, d Drive) {
 	e.flag(n.driveFailing, d.Failing, d.Name)
 	e.gauge(n.driveSizeBytes, float64(d.SizeBytes), d.Name)
 	e.gauge(n.driveFreeBytes, float64(d.FreeBytes), d.Name)
+	e.gauge(n.driveCopies, float64(d.Copies), d.Name)
+	e.gauge(n.driveUndated, float64(d.Undated), d.Name)
+	if d.OldestProof > 0 {
+		e.gauge(n.driveOldestProof, d.OldestProof, d.Name)
+	}
+	if d.RoomKnown {
+		e.gauge(n.driveRoomCards, float64(d.RoomCards), d.Name)
+		e.gauge(n.driveRoomTime, d.RoomSeconds, d.Name)
+	}
 	if d.HealthKnown {
 		e.flag(n.driveHealthGood, d.HealthGood, d.Name)
 	}

@@ -32,6 +32,9 @@ type Snapshot struct {
 	OffloadsRunning       int
 	OffloadsDone          float64 // of the running offload that is least far, 0 to 1
 	OffloadsLeft          float64 // seconds, of the one that takes longest; 0: not known
+	Starts                Starts
+	Errand                string  // one of Errands; empty: none is under way
+	ErrandDone            float64 // 0 to 1
 	Cards                 []Card
 	Drives                []Drive // attached ones first: on equal names the first one's sizes count
 	NeedsPerson           bool    // a raised condition needs a person
@@ -53,12 +56,20 @@ var Verdicts = []string{"release", "hold", "working"}
 // HoldKinds lists why a decided card is held.
 var HoldKinds = []string{"needs-drive", "fault"}
 
+// Errands lists the kinds of work among drives.
+var Errands = []string{"look", "catch-up", "heal", "patrol", "handover", "recover"}
+
+// Starts counts how the daemon's lives began; it grows from one life to the next.
+type Starts struct{ Clean, AfterCrash, AfterPowerCut uint64 }
+
 // Card is a card that is in now.
 type Card struct {
 	Slot, Rule string
 	Phase      string // one of CardPhases
 	Verdict    string // one of Verdicts
 	HoldKind   string // one of HoldKinds, or empty
+	// HeldSeconds is for how long it has been on hold; 0 while it is not.
+	HeldSeconds float64
 }
 
 // Drive is one enrolled drive, or one that was refused.
@@ -73,6 +84,13 @@ type Drive struct {
 	SizeBytes int64
 	FreeBytes int64
 	LastSeen  float64
+
+	Copies      int     // proven ones that it holds
+	OldestProof float64 // of the copy that was proven the longest ago
+	Undated     int     // copies whose proof has no time that can be trusted
+	RoomKnown   bool
+	RoomCards   int // that still fit
+	RoomSeconds float64
 
 	HealthKnown, HealthGood bool // by the drive's own word
 	CelsiusKnown            bool

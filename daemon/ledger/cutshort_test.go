@@ -157,6 +157,7 @@ func TestReads_cutShortAnywhere(t *testing.T) {
 		"offload":     func(ctx context.Context) (any, error) { return l.Offload(ctx, id) },
 		"offloads":    func(ctx context.Context) (any, error) { return l.Offloads(ctx, 0) },
 		"drives":      func(ctx context.Context) (any, error) { return l.Drives(ctx) },
+		"ages":        func(ctx context.Context) (any, error) { return l.ProofAges(ctx, drive(0).ID) },
 		"count":       func(ctx context.Context) (any, error) { return l.DriveCopyCount(ctx, drive(0).ID) },
 		"conditions":  func(ctx context.Context) (any, error) { return l.Conditions(ctx, 0) },
 		"open": func(ctx context.Context) (any, error) {

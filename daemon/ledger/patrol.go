@@ -100,6 +100,44 @@ func roundsOn(ctx context.Context, tx *sql.Tx, drive driveRow) ([]Round, error) 
 	return list, nil
 }
 
+// ProofAges says how old the proofs of a drive's copies are.
+type ProofAges struct {
+	// Oldest is when the copy that was proven whole the longest ago was, of those
+	// whose proof was taken by a clock that was right; zero when there is none.
+	Oldest Moment
+	// Undated counts the copies of which it is not known when they were.
+	Undated int
+}
+
+// ProofAges looks at the copies on a drive that a patrol would take. It is for
+// showing: the clock that a proof was taken by is believed without its seal, but
+// for the oldest one. A drive that is not known has none.
+func (l *Ledger) ProofAges(ctx context.Context, driveID string) (ages ProofAges, err error) {
+	err = l.view(ctx, func(tx *sql.Tx) error {
+		drive, err := driveByID(ctx, tx, driveID)
+		if errors.Is(err, ErrUnknown) {
+			return nil
+		}
+		if err != nil {
+			return err
+		}
+		var oldest int64
+		if err := tx.QueryRowContext(ctx, `SELECT coalesce(min(p.proof_no), 0), count(*) - count(p.proof_no)
+			FROM copies c JOIN offloads o ON o.seq = c.offload_seq
+			LEFT JOIN proofs p ON p.proof_no = c.proven_up_to AND p.at_trusted = 1 AND p.at_wall <> ''
+			WHERE c.drive_no = ? AND o.status <> ? AND (c.status = ? OR c.status = ? AND o.verify <> ?)`,
+			drive.number, OffloadVoid, CopyProven, CopyUnproven, verifySize).Scan(&oldest, &ages.Undated); err != nil {
+			return err
+		}
+		ages.Oldest, err = proofMoment(ctx, tx, oldest)
+		return err
+	})
+	if err != nil {
+		return ProofAges{}, fmt.Errorf("look how old the proofs on drive %s are: %w", driveID, err)
+	}
+	return ages, nil
+}
+
 // proofMoment is zero for a proof that is not there.
 func proofMoment(ctx context.Context, q queryer, number int64) (Moment, error) {
 	var at momentColumns

@@ -118,3 +118,48 @@ func TestRounds_damage(t *testing.T) {
 		t.Errorf("%v", err)
 	}
 }
+
+// The oldest proof is the one that was taken first, of those by a clock that was
+// right; the others are counted.
+func TestProofAges(t *testing.T) {
+	t.Parallel()
+	l := newLedger(t)
+	ctx := t.Context()
+	ages := func(n int) ProofAges {
+		t.Helper()
+		a, err := l.ProofAges(ctx, drive(n).ID)
+		must(t, err)
+		return a
+	}
+	must(t, l.PutDrive(ctx, drive(0)), l.PutDrive(ctx, drive(1)))
+	if got := ages(0); got != (ProofAges{}) {
+		t.Errorf("of an empty drive: %+v", got)
+	}
+	blind, first, second, void := begin(t, l, "card-a", 3), begin(t, l, "card-b", 3), begin(t, l, "card-c", 3), begin(t, l, "card-d", 3)
+	wrong := at(1)
+	wrong.Trusted = false
+	must(t, l.RecordProven(ctx, blind.ID, drive(0).ID, paths(files(3)), wrong),
+		l.PutCopy(ctx, Copy{OffloadID: blind.ID, DriveID: drive(0).ID, Folder: blind.Folder, Status: CopyProven, Updated: wrong}))
+	wholeOn(t, l, void, 0, 2)
+	must(t, l.UpdateOffload(ctx, void.ID, "hold", "another card", OffloadVoid, at(3)))
+	wholeOn(t, l, first, 0, 10)
+	wholeOn(t, l, second, 0, 20)
+	wholeOn(t, l, second, 1, 5)
+	if got := ages(0); !got.Oldest.Wall.Equal(at(10).Wall) || got.Undated != 1 {
+		t.Errorf("%+v", got)
+	}
+	// Proven again, it is the newest; and so is the one that had no date.
+	again := func(o Offload, r Round, second int) {
+		t.Helper()
+		must(t, l.RecordProven(ctx, o.ID, drive(0).ID, paths(files(3)), at(second)), l.RoundDone(ctx, r, "m", "c", at(second)))
+	}
+	list := rounds(t, l, 0)
+	again(blind, list[0], 30)
+	again(first, list[1], 40)
+	if got := ages(0); !got.Oldest.Wall.Equal(at(20).Wall) || got.Undated != 0 {
+		t.Errorf("when two were proven again: %+v", got)
+	}
+	if got := ages(7); got != (ProofAges{}) {
+		t.Errorf("of a drive that nobody knows: %+v", got)
+	}
+}

@@ -64,6 +64,15 @@ type Box struct {
 	Version string    // of the program
 	Started time.Time // UTC, display only
 	Copies  int       // proven copies on distinct drives that a release needs
+	Starts  Starts
+}
+
+// Starts counts how the daemon's lives on this box began, this one included, as
+// far back as the state folder remembers.
+type Starts struct {
+	Clean         uint64 // the first, and those after a life that ended in order
+	AfterCrash    uint64 // the life before was killed or fell over while the machine ran on
+	AfterPowerCut uint64 // the machine itself went down under it
 }
 
 // PowerLevel is what is to be done for want of power.
@@ -154,6 +163,9 @@ type Card struct {
 	SizeBytes int64
 	Files     int   // on the card, after ignore rules; 0 before it was listed
 	Bytes     int64 // sum of Files' sizes
+	// HeldSince is when the hold that stands was first published; zero while none
+	// is decided. The time since is Moment less it, however a clock is set.
+	HeldSince time.Time
 }
 
 // Drive is one drive, attached or remembered.
@@ -179,6 +191,11 @@ type Drive struct {
 	Copies     int   // finished copies on it that the ledger knows
 	Room       Room
 	LastSeenAt time.Time
+	// OldestProof is when the copy on it that was proven whole the longest ago was,
+	// by a clock that was right; zero when there is none. Of Undated copies it is
+	// not known.
+	OldestProof time.Time
+	Undated     int
 }
 
 // What a drive says of itself.
