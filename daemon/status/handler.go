@@ -3,10 +3,12 @@ package status
 import (
 	"context"
 	"crypto/rand"
+	"crypto/sha256"
 	"fmt"
 	"net/http"
 	"strconv"
 	"strings"
+	"time"
 
 	"bothy/daemon/state"
 )
@@ -29,7 +31,7 @@ type handler struct {
 	requests  chan struct{} // one slot per request under way
 	listeners chan struct{} // one slot per follower
 	reports   chan struct{} // one slot per report being made
-	life      string        // tells this life of the daemon from any other, whose States have the same numbers
+	life      string        // tells this life of the daemon from any other
 }
 
 // Handler serves the read-only windows.
@@ -135,14 +137,32 @@ func (h *handler) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 func (h *handler) document(render func(*state.State) any) http.HandlerFunc {
 	return func(w http.ResponseWriter, r *http.Request) {
 		s, _ := h.States.Current()
-		tag := fmt.Sprintf(`"%s-%d"`, h.life, s.Sequence)
-		w.Header().Set("ETag", tag)
-		if r.Header.Get("If-None-Match") == tag {
-			w.WriteHeader(http.StatusNotModified)
-			return
+		v := render(s)
+		tag, err := h.tag(v)
+		if err == nil {
+			w.Header().Set("ETag", tag)
+			if r.Header.Get("If-None-Match") == tag {
+				w.WriteHeader(http.StatusNotModified)
+				return
+			}
 		}
-		h.sendJSON(w, r, http.StatusOK, render(s))
+		h.sendJSON(w, r, http.StatusOK, v)
 	}
+}
+
+// tag names what an answer says. A State is published every few seconds also when
+// nothing happens; that time has passed makes no other answer.
+func (h *handler) tag(v any) (string, error) {
+	if d, ok := v.(*Document); ok {
+		still := *d
+		still.Moment, still.Sequence = time.Time{}, 0
+		v = &still
+	}
+	body, err := encode(v)
+	if err != nil {
+		return "", err
+	}
+	return fmt.Sprintf(`"%s-%x"`, h.life, sha256.Sum256(body)), nil
 }
 
 func (h *handler) sendJSON(w http.ResponseWriter, r *http.Request, status int, v any) {

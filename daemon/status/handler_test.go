@@ -8,6 +8,7 @@ import (
 	"net/http/httptest"
 	"strings"
 	"testing"
+	"time"
 
 	"bothy/daemon/state"
 
@@ -137,7 +138,7 @@ func TestHandler_assetsAreRevalidated(t *testing.T) {
 	}
 }
 
-// RFC 9110 section 13.1.2: who has the newest State is told so in a few bytes, and
+// RFC 9110 section 13.1.2: who has what the newest State says is told so in a few bytes, and
 // whoever has that of another life of the daemon, or an older one, gets it.
 func TestHandler_stateThatIsKnown(t *testing.T) {
 	t.Parallel()
@@ -158,7 +159,15 @@ func TestHandler_stateThatIsKnown(t *testing.T) {
 	if rec := again(Handler(cfg), tag); rec.Code != http.StatusOK || rec.Body.Len() == 0 {
 		t.Errorf("another life: status %d, %d bytes", rec.Code, rec.Body.Len())
 	}
-	states.Publish(sampleState())
+	later := sampleState()
+	later.Moment = later.Moment.Add(5 * time.Second)
+	states.Publish(later)
+	if rec := again(h, tag); rec.Code != http.StatusNotModified || rec.Body.Len() != 0 {
+		t.Errorf("only time has passed: status %d, %d bytes", rec.Code, rec.Body.Len())
+	}
+	newer := sampleState()
+	newer.Cards[0].Reason = "another"
+	states.Publish(newer)
 	if rec := again(h, tag); rec.Code != http.StatusOK || rec.Body.Len() == 0 {
 		t.Errorf("a newer one: status %d, %d bytes", rec.Code, rec.Body.Len())
 	}
