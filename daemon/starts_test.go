@@ -76,6 +76,13 @@ func TestSupervisor_tellsHowLongACardIsHeld(t *testing.T) {
 	if since.IsZero() {
 		t.Error("it is not told since when")
 	}
+	m.plug(m.medium("sdz", "ELSE", "elsewhere"))
+	m.until("something else has happened", func(st *state.State) bool {
+		if c, _ := cardOf(st, "sda"); !c.HeldSince.Equal(since) {
+			t.Errorf("held since %s, and then since %s", since, c.HeldSince)
+		}
+		return len(st.Devices) == 3
+	})
 	m.plug(b)
 	if c := m.untilReleased(card); !c.HeldSince.IsZero() {
 		t.Errorf("released, and held since %s", c.HeldSince)
