@@ -18,18 +18,24 @@ import (
 	"github.com/google/go-cmp/cmp"
 )
 
-// ask runs an independent program, which must find nothing wrong, or leaves the
-// test out where it is not installed.
-func ask(t *testing.T, program string, args ...string) string {
+// need returns the path of an independent program, or skips the test.
+func need(t *testing.T, program string) string {
 	t.Helper()
 	path, err := exec.LookPath(program)
-	if err != nil {
-		if os.Getenv("CI") == "true" {
-			t.Fatalf("%s is not installed, and in CI nothing may be left out", program)
-		}
-		t.Skipf("left out: %s is not installed, so its opinion of the files was not asked", program)
+	if err == nil {
+		return path
 	}
-	cmd := exec.CommandContext(t.Context(), path, args...)
+	if os.Getenv("CI") == "true" {
+		t.Fatalf("%s is not installed, and in CI nothing may be left out", program)
+	}
+	t.Skipf("left out: %s is not installed, so its opinion of the files was not asked", program)
+	return ""
+}
+
+// ask runs an independent program, which must find nothing wrong.
+func ask(t *testing.T, program string, args ...string) string {
+	t.Helper()
+	cmd := exec.CommandContext(t.Context(), need(t, program), args...)
 	var said bytes.Buffer
 	cmd.Stderr = &said
 	out, err := cmd.Output()
@@ -168,6 +174,26 @@ func TestAlertmanager_routes(t *testing.T) {
 		if strings.TrimSpace(out) != receiver {
 			t.Errorf("%s goes to %q", severity, out)
 		}
+	}
+}
+
+// systemd's own parser knows every key of the drop-in; an unknown one is a warning on
+// standard error, which counts as a failure here.
+func TestBox_waitsForTheClock(t *testing.T) {
+	t.Parallel()
+	analyze := need(t, "systemd-analyze")
+	text := read(t, "prometheus/box.service.conf")
+	for _, line := range []string{"\n[Unit]\n", "\nWants=systemd-time-wait-sync.service\n", "\nAfter=systemd-time-wait-sync.service\n"} {
+		if !strings.Contains(text, line) {
+			t.Errorf("the drop-in does not say %q", line)
+		}
+	}
+	path := filepath.Join(t.TempDir(), "agent.service")
+	if err := os.WriteFile(path, []byte(text+"[Service]\nExecStart=/bin/true\n"), 0o644); err != nil {
+		t.Fatal(err)
+	}
+	if out, err := exec.CommandContext(t.Context(), analyze, "verify", "--man=no", path).CombinedOutput(); err != nil || len(out) > 0 {
+		t.Errorf("systemd-analyze verify: %v\n%s", err, out)
 	}
 }
 
