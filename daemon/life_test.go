@@ -47,6 +47,47 @@ func TestSupervisor_brokenPolicyAtStart(t *testing.T) {
 	}
 }
 
+// A box that was just installed has a policy without rules: it copies nothing,
+// says so in other words than of a mistake, and goes on once there are rules.
+// A file that was emptied while rules are in force takes none of them away.
+func TestSupervisor_policyWithoutRules(t *testing.T) {
+	t.Parallel()
+	m := newSim(t, 1)
+	m.writePolicy("# to be written\n[box]\ncopies = 2\n")
+	m.start()
+	card := m.card("sda", "SKUA_1", 3)
+	m.plug(card, m.drive("sdb"))
+	st := m.until("the devices are seen", func(st *state.State) bool { return len(st.Devices) == 2 && st.Phase == state.Watching })
+	if !raised(st, state.PolicyEmpty) || raised(st, state.PolicyBroken) || len(st.Cards)+len(st.Drives) > 0 {
+		t.Errorf("without rules:\n%s", picture(st))
+	}
+	if line := statusLine(st); !strings.Contains(line, "no rules yet") {
+		t.Errorf("the status line is %q", line)
+	}
+	m.writePolicy(brokenPolicy)
+	m.reload <- struct{}{}
+	m.until("a mistake is called one", func(st *state.State) bool {
+		return raised(st, state.PolicyBroken) && !raised(st, state.PolicyEmpty)
+	})
+	m.writePolicy("")
+	m.reload <- struct{}{}
+	m.until("and an empty file is none", func(st *state.State) bool {
+		return raised(st, state.PolicyEmpty) && !raised(st, state.PolicyBroken)
+	})
+	m.writePolicy(m.policy)
+	m.reload <- struct{}{}
+	m.untilReleased(card)
+	if st := m.untilIdle(); raised(st, state.PolicyEmpty) || st.Policy.Error != "" {
+		t.Errorf("the condition stays: %+v %s", st.Conditions, st.Policy.Error)
+	}
+	m.writePolicy("")
+	m.reload <- struct{}{}
+	st = m.until("the rules stay in force", func(st *state.State) bool { return raised(st, state.PolicyStale) })
+	if raised(st, state.PolicyEmpty) || len(st.Cards) != 1 {
+		t.Errorf("a file that was emptied took the rules away:\n%s", picture(st))
+	}
+}
+
 func TestSupervisor_brokenPolicyAtReload(t *testing.T) {
 	t.Parallel()
 	m := newSim(t, 1).start()

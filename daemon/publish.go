@@ -89,6 +89,9 @@ func (s *supervisor) dayOf(t time.Time) string {
 
 // statusLine is the one line that systemd shows.
 func statusLine(st *state.State) string {
+	if slices.ContainsFunc(st.Conditions, func(c state.Condition) bool { return c.Code == state.PolicyEmpty }) {
+		return "no work is taken: the policy has no rules yet"
+	}
 	if st.Policy.Error != "" && st.Policy.LoadedAt.IsZero() {
 		return "no work is taken: the policy is broken"
 	}

@@ -280,10 +280,15 @@ func (s *supervisor) loadPolicy() {
 	}
 	if err != nil {
 		s.policyInfo.Error = err.Error()
-		if s.policy == nil {
-			s.raise(state.PolicyBroken, "", err.Error())
-		} else {
+		switch {
+		case s.policy != nil:
 			s.raise(state.PolicyStale, "", err.Error())
+		case errors.Is(err, policy.ErrNoRules):
+			s.clear(state.PolicyBroken, "")
+			s.raise(state.PolicyEmpty, "", err.Error())
+		default:
+			s.clear(state.PolicyEmpty, "")
+			s.raise(state.PolicyBroken, "", err.Error())
 		}
 		return
 	}
@@ -291,8 +296,9 @@ func (s *supervisor) loadPolicy() {
 	s.zone.Store(p.Box.Location)
 	s.policyInfo.Error = ""
 	s.policyInfo.LoadedAt, _ = s.cfg.Now()
-	s.clear(state.PolicyBroken, "")
-	s.clear(state.PolicyStale, "")
+	for _, code := range []state.Code{state.PolicyBroken, state.PolicyEmpty, state.PolicyStale} {
+		s.clear(code, "")
+	}
 	s.judgePower()
 }
 

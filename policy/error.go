@@ -2,6 +2,7 @@ package policy
 
 import (
 	"cmp"
+	"errors"
 	"fmt"
 	"slices"
 	"strings"
@@ -14,7 +15,15 @@ type Error struct {
 	Col     int    // from 1, counted in characters
 	Message string // what is wrong
 	Hint    string // what to do about it; may be empty
+	cause   error  // for errors.Is; usually nil
 }
+
+// ErrNoRules: nothing is wrong with the file, but it says neither what a card
+// is nor what a drive is. A box that was just installed is in this state.
+var ErrNoRules = errors.New("the policy has no rules")
+
+// Unwrap tells ErrNoRules from what is wrong.
+func (e *Error) Unwrap() error { return e.cause }
 
 // Error returns FILE:LINE:COL: what is wrong (hint).
 func (e *Error) Error() string {

@@ -27,10 +27,13 @@ func (d *decoder) policy(root *table) *Policy {
 	// An empty or truncated file must not pass for a policy that wants nothing.
 	if len(d.errs) == 0 {
 		const hint, nothing = "add a [[%s]] table", "there is no %s rule, so nothing would ever be copied"
-		if len(p.Cards) == 0 {
+		switch {
+		case len(p.Cards)+len(p.Drives) == 0:
+			d.fail(root.at, "add a [[card]] and a [[drive]] table; bothy-policy(5) explains them", "there are no rules yet, so nothing would ever be copied")
+			d.errs[0].cause = ErrNoRules
+		case len(p.Cards) == 0:
 			d.fail(root.at, fmt.Sprintf(hint, "card"), nothing, "card")
-		}
-		if len(p.Drives) == 0 {
+		case len(p.Drives) == 0:
 			d.fail(root.at, fmt.Sprintf(hint, "drive"), nothing, "drive")
 		}
 	}

@@ -77,3 +77,22 @@ func checkErrors(t *testing.T, data []byte, err error) {
 		}
 	}
 }
+
+// Only a file that is sound and has no rules at all is one yet to be written;
+// half of the rules, or a mistake beside it, is a mistake.
+func TestParse_noRules(t *testing.T) {
+	t.Parallel()
+	for text, want := range map[string]bool{
+		"":                                   true,
+		"# nothing yet\n[box]\ncopies = 2\n": true,
+		"[[light]]\nshows = \"box\"\nled = \"blue:power\"": true,
+		"[box]\ncopies = 99\n":                             false,
+		"[[card]]\nname = \"stills\"\nlabel = \"SKUA_*\"":  false,
+		"[[drive]]\nname = \"bay\"\nslot = \"bay-*\"":      false,
+		"[box": false,
+	} {
+		if _, err := Parse("policy.toml", []byte(text)); err == nil || errors.Is(err, ErrNoRules) != want {
+			t.Errorf("%q: got %v; ErrNoRules is to be %v", text, err, want)
+		}
+	}
+}

@@ -54,6 +54,7 @@ type Kind struct {
 const (
 	PolicyBroken       Code = "policy-broken"
 	PolicyStale        Code = "policy-stale"
+	PolicyEmpty        Code = "policy-empty"
 	StateUnwritable    Code = "state-unwritable"
 	LedgerReplaced     Code = "ledger-replaced"
 	LedgerFailing      Code = "ledger-failing"
@@ -90,6 +91,7 @@ const (
 var Kinds = []Kind{
 	{PolicyBroken, Danger, true, "the policy file is broken and there is none to go on with; no work is taken", "mend the file, check it with 'bothy check-policy', then reload"},
 	{PolicyStale, Attention, false, "the new policy file is broken; the last good one goes on", "mend the file, check it with 'bothy check-policy', then reload"},
+	{PolicyEmpty, Attention, true, "the policy has no rules yet; nothing is copied", "write a [[card]] and a [[drive]] rule into the file ('man bothy-policy'), check it with 'bothy check-policy', then 'systemctl reload bothy'"},
 	{StateUnwritable, Danger, true, "the state folder cannot be written", "check its disk for space and faults"},
 	{LedgerReplaced, Attention, false, "the ledger was damaged and has been set aside; a new one was begun", "attach the drives: what they tell of earlier offloads is taken over by itself; cards are copied anew"},
 	{LedgerFailing, Danger, true, "the ledger cannot be written", "copying goes on; check the disk that holds the state folder"},
