@@ -222,9 +222,12 @@ func (s *supervisor) checkSelf(ctx context.Context) {
 		s.sweep(v.Volumes)
 	}
 	l, aside, err := ledger.OpenOrReplace(ctx, filepath.Join(s.cfg.StateDir, "ledger.db"))
-	if err != nil {
+	switch {
+	case errors.Is(err, ledger.ErrNewer):
+		s.raise(state.LedgerNewer, "", err.Error())
+	case err != nil:
 		s.raise(state.LedgerFailing, "", err.Error())
-	} else {
+	default:
 		s.ledger = l
 		s.recallOffloads(ctx)
 	}

@@ -58,6 +58,7 @@ const (
 	StateUnwritable    Code = "state-unwritable"
 	LedgerReplaced     Code = "ledger-replaced"
 	LedgerFailing      Code = "ledger-failing"
+	LedgerNewer        Code = "ledger-newer"
 	ClockUntrusted     Code = "clock-untrusted"
 	LightUnreachable   Code = "light-unreachable"
 	DeviceWatchLost    Code = "device-watch-lost"
@@ -95,6 +96,7 @@ var Kinds = []Kind{
 	{StateUnwritable, Danger, true, "the state folder cannot be written", "check its disk for space and faults"},
 	{LedgerReplaced, Attention, false, "the ledger was damaged and has been set aside; a new one was begun", "attach the drives: what they tell of earlier offloads is taken over by itself; cards are copied anew"},
 	{LedgerFailing, Danger, true, "the ledger cannot be written", "copying goes on; check the disk that holds the state folder"},
+	{LedgerNewer, Danger, true, "the ledger was written by a newer program; it is left as it is, and nothing is noted in it", "copying goes on, and nothing of it is remembered; install the newer version again"},
 	{ClockUntrusted, Notice, false, "the clock is not synchronised; names and manifests say so", "order is kept by sequence number, nothing is lost"},
 	{LightUnreachable, Attention, false, "a light of the policy cannot be driven", "check its name under /sys/class/leds and the permissions of the service"},
 	{DeviceWatchLost, Attention, false, "the stream of device events was lost and is being opened again", "devices are listed afresh; nothing needs to be done unless it repeats"},
