@@ -102,8 +102,15 @@ func someOf(what string) cobra.PositionalArgs {
 // oneDrive is what a command says that was given none, or several.
 const oneDrive = "drive; 'bothy status' lists them"
 
-// version is what the build recorded: a tag, a revision, or "devel".
+// release is the version of a package, which deploy/package sets as it links.
+var release string
+
+// version is that of the package; without one, what the build recorded: a tag, a
+// revision, or "devel".
 func version() string {
+	if release != "" {
+		return release
+	}
 	info, ok := debug.ReadBuildInfo()
 	if !ok {
 		return "devel"
