@@ -223,7 +223,7 @@ func TestInstall_lifeOfThePackage(t *testing.T) {
 
 	r.must("mkdir -m 700 /var/lib/bothy && echo invented | tee /var/lib/bothy/ledger.db >/var/lib/bothy/ledger.db-wal")
 	r.must("apt-get -y remove bothy")
-	r.mustHaveAsked("removal", "stop bothy.service", "daemon-reload")
+	r.mustHaveAsked("removal", "stop bothy.socket bothy.service", "daemon-reload")
 	for _, kept := range []string{"/var/lib/bothy/ledger.db", "/etc/bothy/policy.toml"} {
 		if !r.exists(kept) {
 			t.Errorf("removal took %s", kept)

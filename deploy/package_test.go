@@ -92,7 +92,9 @@ const packageContents = `
 -rw-r--r-- root/root /etc/bothy/policy.toml
 -rwxr-xr-x root/root /usr/bin/bothy
 -rw-r--r-- root/root /usr/lib/modules-load.d/bothy.conf
+-rw-r--r-- root/root /usr/lib/systemd/catalog/bothy.catalog
 -rw-r--r-- root/root /usr/lib/systemd/system/bothy.service
+-rw-r--r-- root/root /usr/lib/systemd/system/bothy.socket
 -rw-r--r-- root/root /usr/lib/sysusers.d/bothy.conf
 -rw-r--r-- root/root /usr/lib/udev/rules.d/70-bothy.rules
 -rw-r--r-- root/root /usr/share/bash-completion/completions/bothy
@@ -143,7 +145,8 @@ func TestPackage_contents(t *testing.T) {
 			root := unpacked(t, deb)
 			checkProgram(t, filepath.Join(root, "usr/bin/bothy"), machine)
 			for name, from := range map[string]string{
-				"usr/lib/systemd/system/bothy.service": "bothy.service", "usr/lib/udev/rules.d/70-bothy.rules": "70-bothy.rules",
+				"usr/lib/systemd/system/bothy.service": "bothy.service", "usr/lib/systemd/system/bothy.socket": "bothy.socket",
+				"usr/lib/systemd/catalog/bothy.catalog": "bothy.catalog", "usr/lib/udev/rules.d/70-bothy.rules": "70-bothy.rules",
 				"usr/lib/sysusers.d/bothy.conf": "bothy.sysusers.conf", "usr/lib/modules-load.d/bothy.conf": "bothy.modules-load.conf",
 				"etc/bothy/policy.toml": "debian/policy.toml", "usr/share/doc/bothy/examples/policy.toml": "policy.toml",
 			} {
