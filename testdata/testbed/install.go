@@ -37,6 +37,26 @@ func buildFor(t testing.TB, name string, args ...string) string {
 	return file
 }
 
+// BuildPackage builds the Debian package and returns its path.
+func BuildPackage(t testing.TB) string {
+	t.Helper()
+	dir, err := moduleDir()
+	if err != nil {
+		t.Fatal(err)
+	}
+	ctx, cancel := context.WithTimeout(context.Background(), toolLimit)
+	defer cancel()
+	to := t.TempDir()
+	if err := command(ctx, filepath.Join(dir, "deploy", "package"), to, "amd64"); err != nil {
+		t.Fatal(err)
+	}
+	made, err := filepath.Glob(filepath.Join(to, "*.deb"))
+	if err != nil || len(made) != 1 {
+		t.Fatalf("one package, not %q: %v", made, err)
+	}
+	return made[0]
+}
+
 // ShippedUnit is the path of the unit in deploy/.
 func ShippedUnit(t testing.TB) string {
 	t.Helper()
@@ -52,6 +72,7 @@ var companions = map[string]string{
 	"bothy.sysusers.conf":     "/usr/lib/sysusers.d/bothy.conf",
 	"bothy.modules-load.conf": "/usr/lib/modules-load.d/bothy.conf",
 	"70-bothy.rules":          "/usr/lib/udev/rules.d/70-bothy.rules",
+	"bothy.catalog":           "/usr/lib/systemd/catalog/bothy.catalog",
 }
 
 // Install installs daemon, unit and policy, enables the service for later
