@@ -96,7 +96,7 @@ func catalogue() string {
 	var b strings.Builder
 	b.WriteString("# Made from the table of conditions by 'go test ./daemon/bothy -update'.\n")
 	for _, k := range state.Kinds {
-		fmt.Fprintf(&b, "\n-- %s\nSubject: %s: %s\nDefined-By: Bothy\nDocumentation: man:bothy(1)\n\n", k.Code.MessageID(), k.Code, k.Sentence)
+		fmt.Fprintf(&b, "\n-- %s\nSubject: %s: %s\nDefined-By: Bothy\nDocumentation: man:bothy-conditions(7)\n\n", k.Code.MessageID(), k.Code, k.Sentence)
 		b.WriteString("About: @BOTHY_SUBJECT@\nIn particular: @BOTHY_DETAIL@\n\n")
 		fmt.Fprintf(&b, "What to do: %s.\n", k.Hint)
 		if k.NeedsPerson {

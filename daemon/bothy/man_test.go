@@ -13,6 +13,8 @@ import (
 	"github.com/google/go-cmp/cmp"
 	"github.com/spf13/cobra"
 	"github.com/spf13/pflag"
+
+	"bothy/daemon/state"
 )
 
 const manDir = "../../deploy/man"
@@ -36,7 +38,62 @@ func TestManPage_is_that_of_the_commands(t *testing.T) {
 	}
 }
 
-// groff is the independent judge of both pages: all its warnings count.
+// The page for whoever is told a condition's code, from the table that all windows use.
+func TestConditionsPage_is_that_of_the_table(t *testing.T) {
+	t.Parallel()
+	path := filepath.Join(manDir, "bothy-conditions.7")
+	if *update {
+		if err := os.WriteFile(path, conditionsPage(), 0o644); err != nil {
+			t.Fatal(err)
+		}
+	}
+	want, err := os.ReadFile(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if diff := cmp.Diff(string(want), string(conditionsPage())); diff != "" {
+		t.Errorf("bothy-conditions.7 has fallen behind; 'go test ./daemon/bothy -update' renews it (-file +made):\n%s", diff)
+	}
+}
+
+func conditionsPage() []byte {
+	r := &roff{}
+	r.WriteString(".\\\" Made from the table of conditions by 'go test ./daemon/bothy -update'.\n")
+	r.macro("TH", "BOTHY-CONDITIONS", "7", "", "bothy", "Miscellaneous")
+	r.macro("SH", "NAME")
+	r.WriteString("bothy\\-conditions \\- what can be the matter with a box that copies cards, and what to do\n")
+	r.macro("SH", "DESCRIPTION")
+	r.text(`A condition is something that the box wants known, about one card, drive or
+path, or about itself. Page, 'bothy status', metrics and journal call it by the same
+code, from when it begins until it is over; 'bothy status' and the page say what it is
+about. In every doubt a card is held meanwhile: a condition never releases one.
+
+A notice is good to know. With attention something is missing or degraded. With danger
+work is at risk. Where the box light asks for somebody, the box cannot do its work, or
+cannot vouch for it, before somebody has looked.
+
+The journal shows what a condition was about, and this page's words, with
+
+  journalctl -x -u bothy
+
+and all there ever was of one kind with journalctl BOTHY_CONDITION=drive-full.`)
+	r.macro("SH", "CONDITIONS")
+	for _, k := range state.Kinds {
+		r.macro("SS", string(k.Code))
+		says := k.Severity.String()
+		if k.NeedsPerson {
+			says += "; the box light asks for somebody"
+		}
+		r.WriteString(roffLine(capital(k.Sentence)+" ("+says+").") + "\n.PP\n" + roffLine("What to do: "+k.Hint+".") + "\n")
+	}
+	r.macro("SH", "SEE ALSO")
+	r.WriteString(".BR bothy (1),\n.BR bothy\\-policy (5),\n.BR journalctl (1)\n")
+	return r.Bytes()
+}
+
+func capital(s string) string { return strings.ToUpper(s[:1]) + s[1:] }
+
+// groff is the independent judge of the pages: all its warnings count.
 func TestManPages_groff(t *testing.T) {
 	t.Parallel()
 	groff, err := exec.LookPath("groff")
@@ -46,7 +103,7 @@ func TestManPages_groff(t *testing.T) {
 		}
 		t.Skip("left out: groff is not installed, so its opinion of the man pages was not asked")
 	}
-	for _, page := range []string{"bothy.1", "bothy-policy.5"} {
+	for _, page := range []string{"bothy.1", "bothy-policy.5", "bothy-conditions.7"} {
 		out, err := exec.Command(groff, "-man", "-Tutf8", "-ww", "-z", filepath.Join(manDir, page)).CombinedOutput()
 		if err != nil || len(bytes.TrimSpace(out)) > 0 {
 			t.Errorf("groff %s: %v\n%s", page, err, out)
@@ -157,7 +214,7 @@ func manPage(root *cobra.Command) []byte {
 	r.macro("SH", "FILES")
 	r.text("/etc/bothy/policy.toml, /var/lib/bothy/, /run/bothy/control.sock")
 	r.macro("SH", "SEE ALSO")
-	r.WriteString(".BR bothy\\-policy (5),\n.BR systemd.service (5),\n.BR udevadm (8)\n")
+	r.WriteString(".BR bothy\\-policy (5),\n.BR bothy\\-conditions (7),\n.BR systemd.service (5),\n.BR udevadm (8)\n")
 	return r.Bytes()
 }
 
