@@ -7,6 +7,7 @@ func commands(c console) []*cobra.Command {
 	return []*cobra.Command{
 		checkPolicyCommand(c),
 		copyCommand(c),
+		diagnoseCommand(c),
 		enrolCommand(c),
 		explainCommand(c),
 		handoverCommand(c),

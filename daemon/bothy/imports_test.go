@@ -11,7 +11,7 @@ import (
 // those of this program that stand here beside it, and no others.
 var mayImport = map[string][]string{
 	"udev": {}, "policy": {}, "metrics": {},
-	"daemon/state": {}, "daemon/identity": {}, "daemon/health": {}, "daemon/supply": {}, "daemon/checksum": {}, "daemon/mhl": {"daemon/checksum"}, "daemon/volume": {}, "daemon/ledger": {},
+	"daemon/state": {}, "daemon/identity": {}, "daemon/health": {}, "daemon/supply": {}, "daemon/checksum": {}, "daemon/mhl": {"daemon/checksum"}, "daemon/volume": {}, "daemon/ledger": {}, "daemon/diagnose": {},
 	"daemon/pace": {"daemon/state"}, "daemon/light": {"daemon/state"}, "daemon/report": {"daemon/state"}, "daemon/status": {"daemon/report", "daemon/state"},
 	"daemon/offload": {"daemon/checksum", "daemon/mhl", "daemon/state", "daemon/volume"},
 	"daemon": {

@@ -215,6 +215,20 @@ func fetch[T any](ctx context.Context, c *Client, what, path string) (*T, error)
 	return &answer, nil
 }
 
+// Raw asks for one of the windows and takes the answer as it comes.
+func (c *Client) Raw(ctx context.Context, path string) ([]byte, error) {
+	resp, err := c.do(ctx, http.MethodGet, path, nil)
+	if err != nil {
+		return nil, fmt.Errorf("ask for %s: %w", path, err)
+	}
+	defer resp.Body.Close()
+	data, err := answer(resp)
+	if err != nil {
+		return nil, fmt.Errorf("ask for %s: %w", path, err)
+	}
+	return data, nil
+}
+
 // Reload makes the daemon read its policy again.
 func (c *Client) Reload(ctx context.Context) error {
 	if err := c.call(ctx, http.MethodPost, "/v1/reload", nil, nil); err != nil {

@@ -1,0 +1,127 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"io/fs"
+	"os"
+	"strings"
+	"time"
+
+	"github.com/spf13/cobra"
+
+	"bothy/daemon/diagnose"
+	"bothy/daemon/status"
+)
+
+func diagnoseCommand(c console) *cobra.Command {
+	var socket, policyFile, stateDir, out string
+	cmd := command(&cobra.Command{
+		Use:   "diagnose [flags]",
+		Short: "Pack what a helper far away needs to see into one file",
+		Long: `Diagnose makes one compressed file (tar and gzip, which any computer opens) of what
+the box knows of itself: versions, the policy, devices, cards, drives, conditions, the
+newest offloads, what was offloaded on which day, metrics, the daemon's journal and the
+kernel's complaints. A page inside says what is in it, and so does this command.
+
+There is no footage in it, no name of a file on a card, no certificate and no
+password. There are labels of cards, names of drives and folders, serial numbers of
+disks, and whatever was written into the policy: look at it before you pass it on.
+
+It works without a running daemon, and as far as it can without being root. Nothing
+is sent anywhere and nothing else is changed.
+
+Exit code 0: it is written. 1: it could not be written. 2: the command line was
+refused, or there is a file of that name.`,
+		Example: `  sudo bothy diagnose
+  sudo bothy diagnose -o /mnt/usb/skerry-2.tar.gz`,
+	}, cobra.NoArgs, func(cmd *cobra.Command, _ []string) error {
+		now := time.Now()
+		host, err := os.Hostname()
+		if err != nil {
+			host = "box"
+		}
+		name := "bothy-" + host + "-" + now.UTC().Format("20060102T150405Z")
+		if out == "" {
+			out = name + ".tar.gz"
+		}
+		if _, err := os.Lstat(out); err == nil {
+			return refuse("name another with --out", "diagnose: there is a file %s already", out)
+		} else if !errors.Is(err, fs.ErrNotExist) {
+			return fmt.Errorf("diagnose: %w", err)
+		}
+		parts := append(daemonParts(socket), systemParts(policyFile, stateDir)...)
+		if err := writeWhole(out, func(w io.Writer) error { return diagnose.Write(cmd.Context(), w, name, now, parts) }); err != nil {
+			return err
+		}
+		_, err = fmt.Fprintf(c.out, "%s\n\n%s", out, diagnose.Contents(parts))
+		return err
+	})
+	f := cmd.Flags()
+	f.StringVarP(&out, "out", "o", "", "`FILE` to write (default bothy-HOST-TIME.tar.gz in this folder)")
+	f.StringVar(&policyFile, "policy", "/etc/bothy/policy.toml", "the policy `FILE`")
+	f.StringVar(&stateDir, "state-dir", serviceDir("STATE_DIRECTORY", "/var/lib/bothy"), "`DIR` of the ledger, whose files are listed and not read")
+	f.StringVar(&socket, "socket", defaultSocket, "`PATH` of the daemon's control socket")
+	return cmd
+}
+
+// daemonParts are what the running daemon tells.
+func daemonParts(socket string) (parts []diagnose.Part) {
+	for _, p := range []struct{ name, path, what string }{
+		{"status.json", "/v1/status", "what the daemon publishes: devices, cards, drives, conditions, offloads"},
+		{"days.json", "/v1/days?limit=" + fmt.Sprint(status.MaxEntries), "the newest offloads in the ledger, by day: cards, folders, copies, verdicts"},
+		{"metrics.txt", "/metrics", "its metrics"},
+	} {
+		parts = append(parts, diagnose.Part{Name: p.name, What: p.what, Take: func(ctx context.Context) ([]byte, error) {
+			client, err := status.Dial(socket)
+			if err != nil {
+				return nil, err
+			}
+			defer client.Close()
+			return client.Raw(ctx, p.path)
+		}})
+	}
+	return parts
+}
+
+// systemParts are what the system tells, with a daemon or without.
+func systemParts(policyFile, stateDir string) []diagnose.Part {
+	return []diagnose.Part{
+		{Name: "versions.txt", What: "of this program, the kernel and the distribution", Take: func(ctx context.Context) ([]byte, error) {
+			system, err := diagnose.Files("/proc/version", "/etc/os-release", "/proc/cmdline", "/proc/uptime", "/proc/meminfo")(ctx)
+			return append([]byte("bothy "+version()+"\n"), system...), err
+		}},
+		{Name: "policy.toml", What: "the policy, word for word", Take: diagnose.Files(policyFile)},
+		{Name: "service.txt", What: "what systemd says of the service", Take: diagnose.Said("systemctl", "--no-pager", "--full", "-n", "0", "status", "bothy.service")},
+		{Name: "unit.txt", What: "the service's unit, with what was changed in it", Take: diagnose.Said("systemctl", "--no-pager", "cat", "bothy.service")},
+		{Name: "journal.txt", What: "the newest 5,000 lines of its journal", Take: diagnose.Said("journalctl", "--no-pager", "-u", "bothy.service", "-n", "5000", "-o", "short-iso-precise")},
+		{Name: "kernel.txt", What: "the newest 1,000 complaints of the kernel since this boot", Take: diagnose.Said("journalctl", "--no-pager", "-k", "-b", "-p", "warning", "-n", "1000", "-o", "short-monotonic")},
+		{Name: "disks.txt", What: "disks and partitions as the kernel has them", Take: diagnose.Said("lsblk", "--bytes", "-o", "NAME,KNAME,SIZE,RO,RM,ROTA,TRAN,FSTYPE,LABEL,UUID,MODEL,SERIAL,STATE,MOUNTPOINTS")},
+		{Name: "usb.txt", What: "what hangs on which USB port, and how fast", Take: usbPorts},
+		{Name: "supplies.txt", What: "batteries and supplies, as the kernel has them", Take: diagnose.Said("sh", "-c", "grep -rs '' /sys/class/power_supply/*/uevent || echo none")},
+		{Name: "state.txt", What: "names and sizes of the files in the state folder", Take: diagnose.Said("ls", "-laR", "--time-style=full-iso", stateDir)},
+		{Name: "space.txt", What: "how full the box's own file systems are", Take: diagnose.Said("df", "-h", "/", stateDir)},
+	}
+}
+
+// usbPorts lists the USB devices by port; lsusb is on few boxes.
+func usbPorts(context.Context) ([]byte, error) {
+	const root = "/sys/bus/usb/devices"
+	entries, err := os.ReadDir(root)
+	if err != nil {
+		return nil, err
+	}
+	var b strings.Builder
+	for _, e := range entries {
+		fmt.Fprintf(&b, "%-12s", e.Name())
+		for _, attribute := range []string{"idVendor", "idProduct", "speed", "manufacturer", "product"} {
+			if text, err := os.ReadFile(root + "/" + e.Name() + "/" + attribute); err == nil {
+				fmt.Fprintf(&b, " %.80q", strings.TrimSpace(string(text)))
+			}
+		}
+		b.WriteByte('\n')
+	}
+	return []byte(b.String()), nil
+}
