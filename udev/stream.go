@@ -5,8 +5,10 @@ import (
 	"errors"
 	"fmt"
 	"sync"
+	"time"
 
 	"github.com/pilebones/go-udev/netlink"
+	"golang.org/x/sys/unix"
 )
 
 // conn is an open event stream, as netlink.UEventConn is one. MonitorWithContext
@@ -25,8 +27,17 @@ func openNetlink(queueBytes int) (conn, error) {
 	if err := c.Connect(netlink.UdevEvent); err != nil {
 		return nil, fmt.Errorf("subscribe to udev events: %w", err)
 	}
+	// The library looks five times a second whether it is to end, which is half of what
+	// an idle box does at all. An event is received at once in any case.
+	wait := unix.NsecToTimeval(endWait.Nanoseconds())
+	if err := unix.SetsockoptTimeval(c.Fd, unix.SOL_SOCKET, unix.SO_RCVTIMEO, &wait); err != nil {
+		return nil, errors.Join(fmt.Errorf("subscribe to udev events: %w", err), c.Close())
+	}
 	return c, nil
 }
+
+// endWait is how long the end of a stream may take.
+const endWait = time.Second
 
 var errClosed = errors.New("the event stream closed")
 
