@@ -3,6 +3,7 @@ package ledger
 import (
 	"bytes"
 	"errors"
+	"io/fs"
 	"os"
 	"os/exec"
 	"path/filepath"
@@ -142,6 +143,27 @@ func TestLedger_readersBesideAWriter(t *testing.T) {
 	if len(list) != offloads || list[0].Seq != offloads {
 		t.Errorf("%d offloads, newest %d", len(list), list[0].Seq)
 	}
+}
+
+// The log is empty when the ledger is closed, whoever has not let go of it yet.
+func TestClose_besideAReader(t *testing.T) {
+	t.Parallel()
+	path := filepath.Join(t.TempDir(), "ledger.db")
+	l, err := Open(t.Context(), path)
+	must(t, err)
+	must(t, l.PutDrive(t.Context(), drive(0)))
+	late, err := l.read.Conn(t.Context())
+	must(t, err)
+	var drives int
+	must(t, late.QueryRowContext(t.Context(), "SELECT count(*) FROM drives").Scan(&drives))
+	before, err := os.Stat(path + "-wal")
+	must(t, err)
+	must(t, l.Close())
+	after, err := os.Stat(path + "-wal")
+	if err == nil && (after.Size() != 0 || before.Size() == 0) || err != nil && !errors.Is(err, fs.ErrNotExist) {
+		t.Errorf("the log had %d bytes and is %v, %v now", before.Size(), after, err)
+	}
+	must(t, late.Close())
 }
 
 // A second process, here a second handle, may work on the ledger meanwhile.
