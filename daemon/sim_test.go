@@ -23,12 +23,13 @@ import (
 // manifests and ledger are the real ones. Each State that is published is held
 // against the oracle before the test sees it.
 type sim struct {
-	t      testing.TB
-	base   string
-	policy string
-	cfg    Config // of the next life
-	reload chan struct{}
-	engine func(context.Context, offload.Job) offload.Result // nil: the real one
+	t       testing.TB
+	base    string
+	policy  string
+	cfg     Config // of the next life
+	reload  chan struct{}
+	engine  func(context.Context, offload.Job) offload.Result // nil: the real one
+	onReady func()                                            // optional; called while the daemon waits
 
 	s     *supervisor
 	end   context.CancelFunc
@@ -198,6 +199,9 @@ func (m *sim) notify(s *supervisor, line string) {
 		m.mu.Lock()
 		m.notified = append(m.notified, line)
 		m.mu.Unlock()
+		if line == "READY=1" && m.onReady != nil {
+			m.onReady()
+		}
 		return
 	}
 	st, _ := s.publisher.Current()

@@ -8,6 +8,7 @@ import (
 	"testing"
 
 	"bothy/daemon/state"
+	"bothy/daemon/status"
 )
 
 // BenchmarkStart_firstByte is the way from the list of devices that holds a
@@ -52,5 +53,25 @@ func BenchmarkStart_firstByte(b *testing.B) {
 		close(goOn)
 		m.untilIdle()
 		b.StartTimer()
+	}
+}
+
+// Whoever has started the service may ask it as soon as the service manager says that
+// it is started.
+func TestStart_readyWhenItCanBeAsked(t *testing.T) {
+	t.Parallel()
+	m := newSim(t, 2)
+	m.cfg.SocketPath = filepath.Join(m.base, "control.sock")
+	asked := make(chan error, 1)
+	m.onReady = func() {
+		client, err := status.Dial(m.cfg.SocketPath)
+		if err == nil {
+			client.Close()
+		}
+		asked <- err
+	}
+	m.start()
+	if err := <-asked; err != nil {
+		t.Error(err)
 	}
 }

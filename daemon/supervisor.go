@@ -61,6 +61,7 @@ type supervisor struct {
 	zone    atomic.Pointer[time.Location] // of the policy
 	traffic *traffic
 	page    page
+	opening bool // the control socket is not open yet
 	claims  *claims
 	mounted *mounted
 	retired *retired
@@ -140,24 +141,25 @@ func (s *supervisor) post(call func()) {
 func (s *supervisor) loop(ctx context.Context, snapshots <-chan udev.Snapshot) {
 	tick := time.NewTicker(s.tickEvery())
 	defer tick.Stop()
-	ready := false
+	ready, listed := false, false
 	for {
 		select {
 		case <-ctx.Done():
 			return
 		case snap := <-snapshots:
 			s.takeSnapshot(ctx, snap)
-			if !ready {
-				ready = true
-				s.phase = state.Watching
-				s.cfg.Notify("READY=1")
-			}
+			listed = true
 		case call := <-s.calls:
 			call()
 		case <-s.cfg.Reload:
 			s.reload(ctx)
 		case <-tick.C:
 			s.tick(ctx)
+		}
+		if !ready && listed && !s.opening { // who has started it may ask it at once
+			ready = true
+			s.phase = state.Watching
+			s.cfg.Notify("READY=1")
 		}
 		s.decideWaiting(ctx)
 		s.schedule(ctx)

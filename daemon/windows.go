@@ -33,8 +33,14 @@ func (s *supervisor) startWindows(ctx context.Context) {
 	s.page.windows, s.page.life = windows, ctx
 	s.servePage()
 	if s.cfg.SocketPath != "" {
+		s.opening = true
 		control := status.Control{Config: windows, Path: s.cfg.SocketPath, Actions: actions{s}}
-		s.work.Go(func() { s.serve("the control socket", status.Serve(ctx, control)) })
+		opened := func() { s.post(func() { s.opening = false }) }
+		control.Opened = opened
+		s.work.Go(func() {
+			s.serve("the control socket", status.Serve(ctx, control))
+			opened() // or not: it is a condition
+		})
 	}
 	s.work.Go(func() { s.driveLights(ctx) })
 }
