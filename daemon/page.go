@@ -2,6 +2,8 @@ package daemon
 
 import (
 	"context"
+	"net"
+	"net/netip"
 	"time"
 
 	"bothy/daemon/state"
@@ -15,10 +17,12 @@ const pageAgain = 30 * time.Second
 
 // page is the status page, served in one place at a time.
 type page struct {
-	windows status.Config // what it shows, wherever
-	life    context.Context
-	again   time.Duration
-	served  *servedPage // nil: it is not
+	windows  status.Config          // what it shows, wherever
+	settings *policy.StatusSettings // nil: not known, the policy being broken since the start
+	life     context.Context
+	again    time.Duration
+	served   *servedPage // nil: it is not
+	missed   string      // what a condition about it is about
 }
 
 // servedPage is the page in one place, until it ends.
@@ -32,16 +36,18 @@ type servedPage struct {
 type pagePlace struct {
 	listen    string // HOST:PORT; "" for nowhere
 	webConfig string
+	not       string // why it must not be served there; empty: it may
 }
 
 func (p pagePlace) String() string { return "the status page at " + p.listen }
 
-// pagePlace is where the page is to be; a policy that cannot be read leaves the
-// default, so that the page can say so.
+// pagePlace is where the page is to be. A policy that cannot be read leaves the
+// default, so that the page can say so, on this machine alone: whether others were to
+// give a password is not known then.
 func (s *supervisor) pagePlace() pagePlace {
 	place := pagePlace{listen: policy.DefaultListen}
-	if s.policy != nil {
-		place = pagePlace{s.policy.Status.Listen, s.policy.Status.WebConfig}
+	if known := s.page.settings; known != nil {
+		place.listen, place.webConfig = known.Listen, known.WebConfig
 	}
 	switch {
 	case s.cfg.Listen == "off":
@@ -52,7 +58,20 @@ func (s *supervisor) pagePlace() pagePlace {
 	if place.listen != "" && s.cfg.PageListener != nil {
 		place.listen = "the service manager's socket"
 	}
+	if s.page.settings == nil && place.listen != "" && !thisMachineOnly(place.listen) {
+		place.not = "whether it asks for a password is not known while the policy is broken"
+	}
 	return place
+}
+
+// thisMachineOnly reports whether nobody else can reach HOST:PORT.
+func thisMachineOnly(listen string) bool {
+	host, _, err := net.SplitHostPort(listen)
+	if err != nil {
+		return false
+	}
+	addr, err := netip.ParseAddr(host)
+	return host == "localhost" || err == nil && addr.IsLoopback()
 }
 
 // servePage has the page served where it is to be by the policy in force. Where it was
@@ -60,14 +79,19 @@ func (s *supervisor) pagePlace() pagePlace {
 func (s *supervisor) servePage() {
 	place, before := s.pagePlace(), s.page.served
 	if before != nil {
-		if place == before.place {
-			return
+		if place == before.place && place.webConfig == "" {
+			return // a web file may have got a certificate since, which is looked at once
 		}
 		before.end()
-		s.clear(state.StatusUnreachable, before.place.String())
 		s.page.served = nil
 	}
-	if place.listen == "" {
+	s.clear(state.StatusUnreachable, s.page.missed)
+	s.page.missed = place.String()
+	switch {
+	case place.listen == "":
+		return
+	case place.not != "":
+		s.raise(state.StatusUnreachable, place.String(), place.not)
 		return
 	}
 	ctx, end := context.WithCancel(s.page.life)

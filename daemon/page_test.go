@@ -25,7 +25,12 @@ func freePort(t *testing.T) (string, net.Listener) {
 }
 
 func (m *sim) pageAt(address string) bool {
-	resp, err := (&http.Client{Timeout: patience}).Get("http://" + address + "/healthz")
+	r, err := http.NewRequest(http.MethodGet, "http://"+address+"/", nil)
+	if err != nil {
+		m.t.Fatal(err)
+	}
+	r.SetBasicAuth("shore", "guillemot") // whether it is asked for or not
+	resp, err := (&http.Client{Timeout: patience}).Do(r)
 	if err != nil {
 		return false
 	}
@@ -66,6 +71,9 @@ func unreachable(subject string) func(*state.State) bool {
 		return false
 	}
 }
+
+// oneUser is a web file with the password "guillemot".
+const oneUser = "basic_auth_users: { shore: $2a$04$d0/q/Ut12luVfdErV./J6eoKWGEYNXWSkcJ9mI/bhWQDPfREWVqCy }\n"
 
 // An address that is taken, or not there yet, is tried until it can be had.
 func TestPage_untilItCanBeServed(t *testing.T) {
@@ -109,7 +117,7 @@ func TestPage_followsThePolicy(t *testing.T) {
 	if m.pageAt(second) {
 		t.Error("the page is served without the protection that is asked for")
 	}
-	if err := os.WriteFile(web, []byte("basic_auth_users: {}\n"), 0o600); err != nil {
+	if err := os.WriteFile(web, []byte(oneUser), 0o600); err != nil {
 		t.Fatal(err)
 	}
 	m.until("it is served with it", func(st *state.State) bool { return !unreachable("the status page at " + second)(st) })
@@ -137,12 +145,57 @@ func TestPage_onAGivenSocket(t *testing.T) {
 	m.servedAt(other, fmt.Sprintf("web_config = %q", web))
 	m.start()
 	m.until("without its web file it is not served", func(st *state.State) bool { return raised(st, state.StatusUnreachable) })
-	if err := os.WriteFile(web, []byte("basic_auth_users: {}\n"), 0o600); err != nil {
+	if err := os.WriteFile(web, []byte(oneUser), 0o600); err != nil {
 		t.Fatal(err)
 	}
 	m.until("it is served with it", func(st *state.State) bool { return !raised(st, state.StatusUnreachable) })
 	m.waitFor("the page", func() bool { return m.pageAt(address) })
 	if m.pageAt(other) {
 		t.Error("the policy's address is served beside the socket")
+	}
+}
+
+// Whether the page was to ask for a password is not known while the policy is broken: it
+// is shown to this machine alone then, and to nobody on a socket that is given.
+func TestPage_brokenPolicy(t *testing.T) {
+	t.Parallel()
+	for name, tc := range map[string]struct {
+		text   string
+		served bool
+	}{
+		"broken":                       {"[box]\ncopies = 99\n", false},
+		"without rules":                {"[status]\nlisten = \"127.0.0.1:1\"\n", true},
+		"without rules, with password": {"[status]\nweb_config = \"/nonexistent/web.yml\"\n", false},
+	} {
+		t.Run(name, func(t *testing.T) {
+			t.Parallel()
+			m := newSim(t, 2)
+			m.cfg.Listen = ""
+			address, held := freePort(t)
+			file, err := held.(*net.TCPListener).File()
+			if err != nil {
+				t.Fatal(err)
+			}
+			t.Cleanup(func() { file.Close() })
+			m.cfg.PageListener = func() (net.Listener, error) { return net.FileListener(file) }
+			held.Close()
+			m.writePolicy(tc.text)
+			m.start()
+			if !tc.served {
+				c := m.untilCondition(state.StatusUnreachable)
+				t.Logf("%s: %s", c.Subject, c.Detail)
+				m.servedAt(address, "")
+			}
+			m.waitFor("the page", func() bool { return m.pageAt(address) })
+			m.until("none is missed", func(st *state.State) bool { return !raised(st, state.StatusUnreachable) })
+		})
+	}
+	for listen, want := range map[string]bool{
+		"127.0.0.1:9810": true, "127.9.9.9:0": true, "[::1]:80": true, "localhost:80": true, ":9810": false, "0.0.0.0:80": false,
+		"192.0.2.1:80": false, "skerry-2:80": false, "[::]:80": false, "the service manager's socket": false,
+	} {
+		if thisMachineOnly(listen) != want {
+			t.Errorf("%s: for this machine only: %t, want %t", listen, !want, want)
+		}
 	}
 }

@@ -291,13 +291,15 @@ func (s *supervisor) loadPolicy() {
 		case errors.Is(err, policy.ErrNoRules):
 			s.clear(state.PolicyBroken, "")
 			s.raise(state.PolicyEmpty, "", err.Error())
+			s.page.settings = &p.Status
 		default:
+			s.page.settings = nil
 			s.clear(state.PolicyEmpty, "")
 			s.raise(state.PolicyBroken, "", err.Error())
 		}
 		return
 	}
-	s.policy = p
+	s.policy, s.page.settings = p, &p.Status
 	s.zone.Store(p.Box.Location)
 	s.policyInfo.Error = ""
 	s.policyInfo.LoadedAt, _ = s.cfg.Now()

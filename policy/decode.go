@@ -2,6 +2,7 @@ package policy
 
 import (
 	"bytes"
+	"errors"
 	"fmt"
 	"slices"
 	"strconv"
@@ -12,7 +13,8 @@ import (
 )
 
 // Parse reads the policy in data; file is what errors call it. The error, if
-// any, is of type [Errors]: everything that could be found wrong at once.
+// any, is of type [Errors]: everything that could be found wrong at once. With
+// [ErrNoRules] what the file says otherwise is returned too.
 func Parse(file string, data []byte) (*Policy, error) {
 	d := &decoder{file: file}
 	if len(data) > maxFileBytes {
@@ -28,10 +30,13 @@ func Parse(file string, data []byte) (*Policy, error) {
 		return nil, d.errs
 	}
 	p := d.policy(root)
-	if len(d.errs) > 0 {
-		return nil, d.errs.ordered()
+	switch {
+	case len(d.errs) == 0:
+		return p, nil
+	case errors.Is(d.errs, ErrNoRules):
+		return p, d.errs
 	}
-	return p, nil
+	return nil, d.errs.ordered()
 }
 
 // decoder turns the tree into a Policy and collects what is wrong with it.

@@ -28,16 +28,22 @@ const (
 //
 // A web file is in the format of Prometheus' exporter-toolkit: certificates, and
 // passwords as bcrypt hashes. Nothing is served without what it asks for: one that
-// is missing or wrong is an error, and one that becomes so later has every request
-// refused. A change of its certificates and passwords holds for the next request.
+// is missing or wrong, or asks for nothing, is an error, and one that becomes so later,
+// or asks for less than it did, has every request refused. A change of its certificates
+// and passwords holds for the next request.
 func Run(ctx context.Context, c Config) error {
 	c = c.withDefaults()
 	l := c.Listener
-	if err := web.Validate(c.WebConfig); err != nil {
-		if l != nil {
-			l.Close() // of a socket that nobody answers clients learn at once
+	h := http.Handler(newHandler(c, nil))
+	if c.WebConfig != "" {
+		asks, err := readWebFile(c.WebConfig)
+		if err != nil {
+			if l != nil {
+				l.Close() // of a socket that nobody answers clients learn at once
+			}
+			return fmt.Errorf("read web file %s: %w", c.WebConfig, err)
 		}
-		return fmt.Errorf("read web file: %w", err)
+		h = asks.guard(c.WebConfig, h)
 	}
 	if l == nil {
 		var lc net.ListenConfig
@@ -46,7 +52,7 @@ func Run(ctx context.Context, c Config) error {
 			return fmt.Errorf("open status address: %w", err)
 		}
 	}
-	srv := &http.Server{Handler: newHandler(c, nil), WriteTimeout: writeTimeout}
+	srv := &http.Server{Handler: h, WriteTimeout: writeTimeout}
 	return serve(ctx, srv, limit(l, c.MaxConnections), c)
 }
 

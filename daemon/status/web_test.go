@@ -137,6 +137,21 @@ func TestRun_protected(t *testing.T) {
 	if code, body := ask("https", "/v1/status", "guillemot"); code != http.StatusOK || !strings.Contains(body, "SKUA") {
 		t.Errorf("with the password: %d %s", code, body)
 	}
+	sound, err := os.ReadFile(file)
+	if err != nil {
+		t.Fatal(err)
+	}
+	users := strings.Index(string(sound), "basic_auth_users")
+	for _, text := range []string{string(sound[:users]), string(sound[:users]) + "basic_auth_users:\n  #shore: x\n"} {
+		write(t, file, text) // as a disk that is full leaves it
+		if code, body := ask("https", "/v1/status", ""); code != http.StatusInternalServerError || strings.Contains(body, "SKUA") {
+			t.Errorf("with a web file that says\n%s\n%d %s", text, code, body)
+		}
+	}
+	write(t, file, string(sound))
+	if code, body := ask("https", "/v1/status", "guillemot"); code != http.StatusOK {
+		t.Errorf("with the file whole again: %d %s", code, body)
+	}
 	if err := os.Remove(file); err != nil {
 		t.Fatal(err)
 	}
@@ -159,6 +174,10 @@ func TestRun_webFileWrong(t *testing.T) {
 		"unknown key":      string(text) + "basic_auth: {}\n",
 		"password in open": "basic_auth_users:\n  shore: guillemot\n",
 		"no YAML":          "[status]",
+		"empty":            "",
+		"nobody":           "basic_auth_users:\n  #shore: x\n",
+		"no demand":        "http_server_config: { http2: false }\n",
+		"password alone":   "basic_auth_users: guillemot\n",
 	} {
 		file := filepath.Join(filepath.Dir(sound), strings.ReplaceAll(name, " ", "-"))
 		write(t, file, text)
@@ -167,7 +186,7 @@ func TestRun_webFileWrong(t *testing.T) {
 			t.Fatal(err)
 		}
 		c := Config{Listener: l, WebConfig: file, States: &state.Publisher{}, Opened: func() { t.Errorf("%s: it was served", name) }}
-		if err := Run(t.Context(), c); err == nil || !strings.Contains(err.Error(), "web file") {
+		if err := Run(t.Context(), c); err == nil || !strings.Contains(err.Error(), "web file") || strings.Contains(err.Error(), "guillemot") {
 			t.Errorf("%s: %v", name, err)
 		}
 		if conn, err := net.Dial("tcp", l.Addr().String()); err == nil {
