@@ -112,8 +112,8 @@ func (s *supervisor) powerCondition(code state.Code, is bool) {
 	}
 }
 
-// levelOf says what a reading asks for. Where nothing is known of a battery, or
-// something feeds the box, it asks for nothing.
+// levelOf says what a reading asks for. Where nothing is known of a battery it asks for
+// nothing, and so it does while something feeds the box that has not been parked.
 func levelOf(r supply.Reading, p policy.Power, was state.PowerLevel) state.PowerLevel {
 	below := func(level int, already bool) bool {
 		if already {
@@ -122,9 +122,15 @@ func levelOf(r supply.Reading, p policy.Power, was state.PowerLevel) state.Power
 		return r.Percent < level
 	}
 	switch {
-	case !r.HasCharge || r.External:
+	case !r.HasCharge:
 		return state.Powered
-	case below(p.Park, was == state.Parked):
+	case was == state.Parked && below(p.Park, true):
+		// Also while it is fed: what feeds it may do for a box at rest and not for one
+		// at work, which would begin and park by turns and get nowhere.
+		return state.Parked
+	case r.External:
+		return state.Powered
+	case below(p.Park, false):
 		return state.Parked
 	case below(p.Begin, was != state.Powered):
 		return state.LowPower
@@ -183,7 +189,7 @@ func (s *supervisor) powerSentence() string {
 		level, what = s.power.by.Park, "work is parked"
 	}
 	percent := s.power.reading.Percent
-	if percent < level {
+	if percent < level && !s.power.reading.External {
 		return fmt.Sprintf("the battery is at %d %%, and %s below %d %%; charge the box", percent, what, level)
 	}
 	return fmt.Sprintf("the battery is at %d %%, and %s until it is at %d %%; charge the box", percent, what, goodAgain(level))

@@ -48,7 +48,7 @@ func TestPower_parkedWhileADriveIsBehind(t *testing.T) {
 					t.Errorf("a verdict of its own: %s", v)
 				}
 			}
-			l.charge(4)
+			l.charge(9)
 			st = l.until("the third copy is there", func(st *state.State) bool { return len(l.slow.finished()) == 1 && st.Errand == nil && idle(st) })
 			if why := l.third(); why != "" || len(l.slow.unfinished()) != 0 {
 				t.Errorf("the third copy: %s; unfinished: %v", why, l.slow.unfinished())
@@ -77,7 +77,7 @@ func TestPower_parkedWhileCopiesAreLookedAt(t *testing.T) {
 	if st.Counters.Releases != 1 {
 		t.Errorf("%d releases", st.Counters.Releases)
 	}
-	m.charge(4)
+	m.charge(9)
 	m.untilReleased(card)
 	m.allGood()
 }
@@ -136,7 +136,7 @@ func TestPower_patrol(t *testing.T) {
 	if st := m.untilParked(); st.Counters.Patrols != 0 || len(st.Conditions) != 1 {
 		t.Errorf("%d patrols, %+v", st.Counters.Patrols, st.Conditions)
 	}
-	m.charge(4)
+	m.charge(9)
 	m.until("both are proven again", func(st *state.State) bool { return st.Counters.Patrols == 2 && st.Errand == nil && idle(st) })
 	asItWas(t, a, card)
 	asItWas(t, b, card)
@@ -183,7 +183,7 @@ func TestPower_byHand(t *testing.T) {
 		t.Errorf("it is told before it is done: %v", err)
 	default:
 	}
-	m.charge(4)
+	m.charge(9)
 	if err := <-answer; err != nil {
 		t.Error(err)
 	}
@@ -197,7 +197,7 @@ func TestPower_byHand(t *testing.T) {
 	m.battery(4)
 	goOn()
 	m.untilParked()
-	m.charge(4)
+	m.charge(9)
 	if err := <-answer; err != nil {
 		t.Error(err)
 	}
@@ -251,7 +251,7 @@ func TestPower_reloadWithAReleasedCard(t *testing.T) {
 	m.writePolicy(strings.Replace(m.policy, "copies = 2", "copies = 3", 1))
 	m.reload <- struct{}{}
 	waits(t, m.until("it is read", func(st *state.State) bool { return st.Counters.PolicyReloads == 2 }), card, "4 %")
-	m.charge(4)
+	m.charge(9)
 	m.untilHeld(card, state.NeedsDrive, "needs 1 more drive")
 	m.allGood()
 }
@@ -283,7 +283,7 @@ func TestPower_cardWhileParked(t *testing.T) {
 		m, card, a, _ := parkedInMidCopy(t)
 		m.pull(card)
 		m.until("it is missed", func(st *state.State) bool { return raised(st, state.CardGone) })
-		m.charge(4)
+		m.charge(9)
 		m.until("power is good", func(st *state.State) bool { return st.Power.Level == state.Powered })
 		m.plug(card)
 		m.untilReleased(card)
@@ -297,7 +297,7 @@ func TestPower_cardWhileParked(t *testing.T) {
 		m.swap(card, other)
 		st := m.until("the other is in", func(st *state.State) bool { return len(st.Cards) == 1 && st.Cards[0].Label == "SKUA_2" })
 		waits(t, st, other, "4 %")
-		m.charge(4)
+		m.charge(9)
 		m.untilReleased(other)
 		m.pull(other)
 		m.plug(card)
@@ -319,7 +319,7 @@ func TestPower_cardWhileParked(t *testing.T) {
 		m.until("the other is in", func(st *state.State) bool { return len(st.Cards) == 1 && st.Cards[0].Label == "SKUA_2" })
 		goOn()
 		m.untilParked()
-		m.charge(4)
+		m.charge(9)
 		m.pull(other)
 		m.plug(other)
 		m.untilReleased(other)
@@ -334,7 +334,7 @@ func TestPower_cardWhileParked(t *testing.T) {
 		m.pull(b)
 		m.plug(c)
 		m.until("it is there", func(st *state.State) bool { return driveNamed(st, "sdd").ID != "" && noneInUse(st) })
-		m.charge(4)
+		m.charge(9)
 		m.untilReleased(card)
 		hasCopy(t, a, card, 1)
 		hasCopy(t, c, card, 1)
@@ -358,7 +358,7 @@ func TestPower_stopWhileParked(t *testing.T) {
 		}
 		m.start()
 		waits(t, m.until("it is in", func(st *state.State) bool { return len(st.Cards) == 1 && st.Power.Level == state.Parked }), card, "4 %")
-		m.charge(4)
+		m.charge(9)
 		m.untilReleased(card)
 		hasCopy(t, a, card, 1)
 		m.allGood()

@@ -49,7 +49,7 @@ func (w *seedWorld) comeToRest() {
 		d.faults.Store(nil)
 	}
 	w.trusted = true
-	w.supplyLocked(charging(4))
+	w.supplyLocked(charging(100))
 	w.writePolicy(w.policy.text())
 	off := w.life == nil
 	w.mu.Unlock()

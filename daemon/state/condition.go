@@ -107,7 +107,7 @@ var Kinds = []Kind{
 	{CardUnreadable, Danger, false, "parts of a card cannot be read", "the rest is saved; the missing ranges are listed with the copy; do not reuse the card"},
 	{CardEntriesLeft, Attention, false, "a card holds entries that are neither files nor folders", "they are listed with the offload; name them under 'ignore' in the policy if they may be lost"},
 	{CardHistoryBroken, Danger, false, "the card's own manifest does not agree with its files", "the files named were damaged before they reached this box; do not reuse the card"},
-	{PowerLow, Attention, false, "the battery is low; nothing new is begun", "charge the box; what runs goes on, and the rest begins by itself then"},
+	{PowerLow, Attention, true, "the battery is low; nothing new is begun", "charge the box; what runs goes on, and the rest begins by itself then"},
 	{PowerParked, Danger, true, "the battery is nearly empty; all work is parked and the drives are let go", "charge the box, and work goes on where it was; if it is fed, or the gauge is wrong, set begin and park in [power] of the policy to 0"},
 	{DriveNotEnrolled, Attention, false, "a drive waits to be enrolled", "run 'bothy enrol DEVICE --name NAME'"},
 	{DriveCloned, Danger, false, "a drive carries the identity of another one; it is refused", "if it is an image of the other, remove .bothy/drive.toml from it and enrol it; if it is the drive itself in another case, enrol it by its name"},
