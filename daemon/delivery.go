@@ -25,7 +25,8 @@ func handedOver(c ledger.Copy, driveID string) bool {
 
 // leaveDelivery leaves on a shuttle what tells of the whole delivery.
 func (e *errand) leaveDelivery(ctx context.Context, d *jobDrive, list []ledger.Whereabouts) {
-	if err := e.leaveCollection(ctx, d); err != nil && d.err == nil {
+	// Whatever ended the errand is no fault of the drive.
+	if err := e.leaveCollection(ctx, d); err != nil && ctx.Err() == nil && d.err == nil {
 		d.err = err
 	}
 	var ids []string
