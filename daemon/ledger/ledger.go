@@ -79,7 +79,8 @@ func (l *Ledger) Close() error {
 	// The last connection that closes would do it too, but a reader whose call was
 	// cancelled may be the last, and may not write. What is not moved now is when the
 	// ledger is opened the next time, so an error loses nothing.
-	_, _ = l.write.Exec("PRAGMA wal_checkpoint(TRUNCATE)")
+	// Nobody who reads meanwhile is waited for.
+	_, _ = l.write.Exec("PRAGMA busy_timeout(0); PRAGMA wal_checkpoint(TRUNCATE)")
 	return errors.Join(l.read.Close(), l.write.Close())
 }
 
