@@ -26,9 +26,10 @@ the box knows of itself: versions, the policy, devices, cards, drives, condition
 newest offloads, what was offloaded on which day, metrics, the daemon's journal and the
 kernel's complaints. A page inside says what is in it, and so does this command.
 
-There is no footage in it, no name of a file on a card, no certificate and no
-password. There are labels of cards, names of drives and folders, serial numbers of
-disks, and whatever was written into the policy: look at it before you pass it on.
+There is no footage in it, no certificate and no password. There are labels of cards,
+names of drives and folders, names of files where something was the matter with them,
+serial numbers of disks, and whatever was written into the policy, the service's unit
+and the kernel's command line: look at it before you pass it on. Only you may read it.
 
 It works without a running daemon, and as far as it can without being root. Nothing
 is sent anywhere and nothing else is changed.
@@ -53,7 +54,7 @@ refused, or there is a file of that name.`,
 			return fmt.Errorf("diagnose: %w", err)
 		}
 		parts := append(daemonParts(socket), systemParts(policyFile, stateDir)...)
-		if err := writeWhole(out, func(w io.Writer) error { return diagnose.Write(cmd.Context(), w, name, now, parts) }); err != nil {
+		if err := writeWhole(out, 0o600, func(w io.Writer) error { return diagnose.Write(cmd.Context(), w, name, now, parts) }); err != nil {
 			return err
 		}
 		_, err = fmt.Fprintf(c.out, "%s\n\n%s", out, diagnose.Contents(parts))

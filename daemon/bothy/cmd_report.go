@@ -57,7 +57,7 @@ had. 2: the command line was refused.`,
 		if out == "" {
 			return write(c.out)
 		}
-		return writeWhole(out, write)
+		return writeWhole(out, 0o644, write)
 	})
 	f := cmd.Flags()
 	f.BoolVar(&asCSV, "csv", false, "write a table instead of a page")
@@ -83,14 +83,14 @@ func takeReport(ctx context.Context, client *status.Client, w io.Writer, day str
 }
 
 // writeWhole gives a file its name when all of it is written.
-func writeWhole(name string, write func(io.Writer) error) error {
+func writeWhole(name string, mode os.FileMode, write func(io.Writer) error) error {
 	f, err := os.CreateTemp(filepath.Dir(name), "."+filepath.Base(name)+".*")
 	if err != nil {
 		return fmt.Errorf("write %s: %w", name, err)
 	}
 	err = write(f)
 	if err == nil {
-		err = f.Chmod(0o644)
+		err = f.Chmod(mode)
 	}
 	if cerr := f.Close(); err == nil {
 		err = cerr

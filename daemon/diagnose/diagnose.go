@@ -3,8 +3,9 @@
 //
 // It guarantees that what cannot be had is a sentence in its place and stops nothing,
 // that each part is bounded in size and time, and that the file says itself what is in
-// it. It holds nothing of what cards and drives carry but labels and folder names, no
-// certificate and no password: the web configuration file is not read.
+// it. It holds nothing of what cards and drives carry but labels, names of folders, and
+// names of files where something was the matter with them; no certificate and no
+// password: the web configuration file is not read.
 //
 // It changes nothing, and sends nothing anywhere.
 package diagnose
@@ -73,8 +74,9 @@ func Write(ctx context.Context, w io.Writer, name string, at time.Time, parts []
 func Contents(parts []Part) string {
 	var b strings.Builder
 	b.WriteString("What a box knows of itself, for whoever helps from afar. No footage is in it, no\n" +
-		"certificate and no password; labels of cards, names of drives and of folders are, with\n" +
-		"serial numbers of disks, and whatever was written into the policy.\n\n")
+		"certificate and no password; labels of cards, names of drives and folders, and of files\n" +
+		"where something was the matter with them, are, with serial numbers of disks, and whatever\n" +
+		"was written into the policy, the unit and the kernel's command line.\n\n")
 	for _, p := range parts {
 		fmt.Fprintf(&b, "%-16s %s\n", p.Name, p.What)
 	}
@@ -84,7 +86,7 @@ func Contents(parts []Part) string {
 func take(ctx context.Context, p Part) []byte {
 	ctx, cancel := context.WithTimeout(ctx, partTime)
 	defer cancel()
-	data, err := p.Take(ctx)
+	data, err := taken(ctx, p)
 	if cut := len(data) - MaxPart; cut > 0 {
 		data = append(fmt.Appendf(nil, "(%d bytes before this are left out)\n", cut), data[cut:]...)
 	}
@@ -92,6 +94,31 @@ func take(ctx context.Context, p Part) []byte {
 		data = append(data, "\nThis could not be had: "+err.Error()+"\n"...)
 	}
 	return data
+}
+
+// taken gives up what does not end with its context: a call may be stuck in the kernel
+// for as long as the fault lasts that somebody wants to tell of.
+func taken(ctx context.Context, p Part) ([]byte, error) {
+	type answer struct {
+		data []byte
+		err  error
+	}
+	answers := make(chan answer, 1)
+	go func() {
+		data, err := p.Take(ctx)
+		answers <- answer{data, err}
+	}()
+	select {
+	case a := <-answers:
+		return a.data, a.err
+	case <-ctx.Done():
+	}
+	select {
+	case a := <-answers: // it may have been about to end
+		return a.data, a.err
+	case <-time.After(2 * time.Second):
+		return nil, fmt.Errorf("it does not answer: %w", ctx.Err())
+	}
 }
 
 // Files takes files one after the other, each after its name. One that is missing is

@@ -1,14 +1,18 @@
 package diagnose
 
 import (
+	"archive/tar"
 	"bytes"
+	"compress/gzip"
 	"context"
 	"errors"
+	"io"
 	"os"
 	"os/exec"
 	"path/filepath"
 	"strings"
 	"testing"
+	"testing/synctest"
 	"time"
 )
 
@@ -89,6 +93,39 @@ func TestSaid_endless(t *testing.T) {
 	if err == nil || len(out) > 2*MaxPart {
 		t.Errorf("%d bytes, %v", len(out), err)
 	}
+}
+
+// A part that is stuck in the kernel costs its time and no more.
+func TestWrite_stuckPart(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		never := make(chan struct{})
+		defer close(never)
+		stuck := Part{"stuck.txt", "", func(context.Context) ([]byte, error) { <-never; return nil, nil }}
+		var b bytes.Buffer
+		if err := Write(t.Context(), &b, "skerry-2", at, []Part{stuck, {"last.txt", "", text("razorbill\n")}}); err != nil {
+			t.Fatal(err)
+		}
+		files := map[string]string{}
+		packed, err := gzip.NewReader(&b)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for r := tar.NewReader(packed); ; {
+			head, err := r.Next()
+			if err != nil {
+				break
+			}
+			data, err := io.ReadAll(r)
+			if err != nil {
+				t.Fatal(err)
+			}
+			files[head.Name] = string(data)
+		}
+		if !strings.Contains(files["skerry-2/stuck.txt"], "it does not answer") || files["skerry-2/last.txt"] != "razorbill\n" {
+			t.Errorf("%q", files)
+		}
+	})
 }
 
 func TestWrite_givenUp(t *testing.T) {
