@@ -42,6 +42,7 @@ func (b *Box) usbName(id string) string {
 // to the end. Then one drive's plug is loose: it comes and goes, each time under
 // another name, and is the same drive all along.
 func TestStory_hubAndLoosePlug(t *testing.T) {
+	inTurn(t, 0)
 	t.Parallel()
 	first, second := NewTree(t, "hub", 0, 6, 4), NewTree(t, "loose", 0, 6, 4)
 	cardA := testbed.MakeImage(t, testbed.FAT32, 64*testbed.MiB, "SKUA_H1", first.dir)

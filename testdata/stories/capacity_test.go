@@ -37,6 +37,7 @@ echo $harmed`
 // rightly just after it was written; what comes later goes over it. It is found
 // out before a card could be released, every time.
 func TestStory_capacityIsALie(t *testing.T) {
+	inTurn(t, 1)
 	t.Parallel()
 	disk := testbed.MakeImage(t, testbed.FAT32, testbed.FAT32.SmallestBytes(), "NOLABEL", "")
 	good := testbed.MakeImage(t, testbed.Ext4, 64*testbed.MiB, "SKERRY_A", "")

@@ -10,6 +10,7 @@ import (
 // drives, without the cards. Power fails in the middle of that, and a third card
 // goes first.
 func TestStory_driveThatWasAway(t *testing.T) {
+	inTurn(t, 2)
 	first, second, third := NewTree(t, "away-first", 2, 6, 2), NewTree(t, "away-second", 2, 3, 1), NewTree(t, "away-third", 2, 2, 1)
 	var cards []string
 	for i, tree := range []Tree{first, second, third} {

@@ -12,6 +12,7 @@ import (
 // Two partitions of one disk are two drives and one disk: the card stays held
 // until a second disk comes. A stick that no rule names is not touched.
 func TestStory_twoPartitionsAndAStranger(t *testing.T) {
+	inTurn(t, 1)
 	t.Parallel()
 	tree := NewTree(t, "partitions", 3, 1, 2)
 	card := testbed.MakeImage(t, testbed.FAT32, 64*testbed.MiB, "SKUA_P1", tree.dir)

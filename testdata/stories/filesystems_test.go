@@ -46,6 +46,7 @@ func TestStory_everyFileSystemOnBothSides(t *testing.T) {
 // journal is not replayed and files may not show; nothing on it changes. With
 // the rule's word for it, it is released.
 func TestStory_dirtyCards(t *testing.T) {
+	inTurn(t, 0)
 	t.Parallel()
 	tree := NewTree(t, "dirty", 2, 1, 4)
 	accepting := strings.Replace(policyText, `label = "SKUA_*"`, "label = \"SKUA_*\"\ndirty = \"accept\"", 1)

@@ -25,6 +25,7 @@ func (b *Box) usage() (u usage) {
 // media wear out, and a box may wait for weeks. What it uses of the processor is told
 // and not judged: an emulated one is many times slower than a real one.
 func TestStory_idleBoxWritesNothing(t *testing.T) {
+	inTurn(t, 0)
 	t.Parallel()
 	span := time.Minute
 	if *longFlag {

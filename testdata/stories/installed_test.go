@@ -31,12 +31,13 @@ func StartBare(t *testing.T, policy string) *Box {
 // then it is removed, comes back, and is purged. apt(8) and dpkg(1) are the judges of
 // the package, journalctl(1) of what the journal holds.
 func TestStory_installedFromPackage(t *testing.T) {
+	inTurn(t, 2)
 	t.Parallel()
 	deb := testbed.BuildPackage(t)
-	tree := NewTree(t, "newcomer", 4, 2, 1)
-	card := testbed.MakeImage(t, testbed.FAT32, 48*testbed.MiB, "SKUA_P1", tree.dir)
-	a, c := testbed.MakeImage(t, testbed.ExFAT, 48*testbed.MiB, "SKERRY_A", ""), testbed.MakeImage(t, testbed.Ext4, 48*testbed.MiB, "SKERRY_B", "")
-	b := StartBare(t, policyText)
+	tree := NewTree(t, "newcomer", 0, 7, 4)
+	card := testbed.MakeImage(t, testbed.FAT32, 64*testbed.MiB, "SKUA_P1", tree.dir)
+	a, c := testbed.MakeImage(t, testbed.ExFAT, 64*testbed.MiB, "SKERRY_A", ""), testbed.MakeImage(t, testbed.Ext4, 64*testbed.MiB, "SKERRY_B", "")
+	b := StartBare(t, besides)
 	b.CopyIn(deb, "/root/bothy.deb")
 	const install = "DEBIAN_FRONTEND=noninteractive apt-get install -q -y --no-install-recommends --reinstall /root/bothy.deb 2>&1"
 	t.Logf("apt says:\n%s", b.MustRun(install))
@@ -47,8 +48,8 @@ func TestStory_installedFromPackage(t *testing.T) {
 	if out := b.MustRun("bothy status"); !strings.Contains(out, "no rules yet") {
 		t.Errorf("a box without rules says:\n%s", out)
 	}
-	b.PlugUSBs(testbed.USBDisk{ID: "a", Image: a, Options: testbed.USBOptions{WriteBps: 1 << 20}}, testbed.USBDisk{ID: "c", Image: c},
-		testbed.USBDisk{ID: "card", Image: card, Options: testbed.USBOptions{Removable: true}})
+	b.PlugUSBs(testbed.USBDisk{ID: "a", Image: a}, testbed.USBDisk{ID: "c", Image: c},
+		testbed.USBDisk{ID: "card", Image: card, Options: testbed.USBOptions{Removable: true, ReadBps: crawl, WriteBps: 1 << 20}})
 	b.Until("all are seen and left alone", func(s Status) bool {
 		left := 0
 		for _, d := range s.Devices {
@@ -60,14 +61,14 @@ func TestStory_installedFromPackage(t *testing.T) {
 	})
 
 	// With a policy it works. An upgrade in mid-copy parks the work and goes on with it.
-	b.WritePolicy(policyText)
+	b.WritePolicy(besides)
 	b.MustRun("bothy check-policy /etc/bothy/policy.toml && systemctl reload bothy")
-	b.inMidCopy(1)
+	b.inMidCopy(5)
 	b.endWitness()
 	b.MustRun(install)
 	b.witness = b.Witness(nil)
 	b.UntilDecided("SKUA_P1", "release")
-	if text := b.MustRun("cat /etc/bothy/policy.toml"); text != policyText {
+	if text := b.MustRun("cat /etc/bothy/policy.toml"); text != besides {
 		t.Errorf("the upgrade changed the policy:\n%s", text)
 	}
 
@@ -87,7 +88,7 @@ func TestStory_installedFromPackage(t *testing.T) {
 	b.MustRun(install)
 	b.witness = b.Witness(nil)
 	b.UntilDecided("SKUA_P1", "release")
-	if out := b.MustRun("bothy list offloads"); strings.Count(out, "SKUA_P1") != 1 {
+	if out := b.MustRun("bothy list offloads"); !strings.Contains(out, ": 1 offload, 8 files") || !strings.Contains(out, "released: card SKUA_P1") {
 		t.Errorf("after it was installed again it lists:\n%s", out)
 	}
 	b.endWitness()

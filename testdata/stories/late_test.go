@@ -10,6 +10,7 @@ import (
 // without it and pulled, another card goes in and is released beside it, and in
 // the end the third drive has both cards, proven.
 func TestStory_slowThirdDriveAndCardPulled(t *testing.T) {
+	inTurn(t, 2)
 	t.Parallel()
 	first, second := NewTree(t, "late-first", 2, 12, 2), NewTree(t, "late-second", 2, 2, 1)
 	cardA := testbed.MakeImage(t, testbed.FAT32, 96*testbed.MiB, "SKUA_L1", first.dir)

@@ -12,6 +12,7 @@ import (
 // the other, also when power fails in the middle of asking. Nothing is released for
 // that: the card that comes back is copied before it is.
 func TestStory_lostBox(t *testing.T) {
+	inTurn(t, 0)
 	t.Parallel()
 	first, second := NewTree(t, "lost-first", 3, 2, 1), NewTree(t, "lost-second", 2, 1, 1)
 	cards := []string{

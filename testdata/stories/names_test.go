@@ -15,6 +15,7 @@ import (
 // nothing else changes. A card whose folder leads back to the folder it lies in
 // is held, and keeps nothing from going on.
 func TestStory_cardsThatDrivesCannotHold(t *testing.T) {
+	inTurn(t, 1)
 	t.Parallel()
 	b := StartBox(t, policyText, testbed.Options{})
 	exfat := testbed.MakeImage(t, testbed.ExFAT, 64*testbed.MiB, "SKERRY_X", "")

@@ -12,6 +12,7 @@ import (
 // byte of it is copied there, with what would make room; when there is room it is
 // copied without anybody's doing.
 func TestStory_noRoomForTheCard(t *testing.T) {
+	inTurn(t, 2)
 	t.Parallel()
 	tree := NewTree(t, "room", 1, 3, 8)
 	card := testbed.MakeImage(t, testbed.FAT32, 64*testbed.MiB, "SKUA_N1", tree.dir)

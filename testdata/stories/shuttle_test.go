@@ -15,6 +15,7 @@ import (
 // is filled when two cards are safe, power fails in the middle of that, and in the
 // end it holds the clips, their histories, a report, and nothing else of the box.
 func TestStory_shuttle(t *testing.T) {
+	inTurn(t, 1)
 	t.Parallel()
 	first, second := NewTree(t, "shuttle-first", 3, 3, 2), NewTree(t, "shuttle-second", 2, 1, 1)
 	cards := []string{
