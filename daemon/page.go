@@ -18,16 +18,15 @@ const pageAgain = 30 * time.Second
 // page is the status page, served in one place at a time.
 type page struct {
 	windows  status.Config          // what it shows, wherever
-	settings *policy.StatusSettings // nil: not known, the policy being broken since the start
+	settings *policy.StatusSettings // as last known; nil: the policy has been broken since the start
 	life     context.Context
 	again    time.Duration
+	place    pagePlace   // where it is to be
 	served   *servedPage // nil: it is not
-	missed   string      // what a condition about it is about
 }
 
 // servedPage is the page in one place, until it ends.
 type servedPage struct {
-	place pagePlace
 	end   context.CancelFunc
 	ended chan struct{}
 }
@@ -79,14 +78,14 @@ func thisMachineOnly(listen string) bool {
 func (s *supervisor) servePage() {
 	place, before := s.pagePlace(), s.page.served
 	if before != nil {
-		if place == before.place && place.webConfig == "" {
+		if place == s.page.place && place.webConfig == "" {
 			return // a web file may have got a certificate since, which is looked at once
 		}
 		before.end()
 		s.page.served = nil
 	}
-	s.clear(state.StatusUnreachable, s.page.missed)
-	s.page.missed = place.String()
+	s.clear(state.StatusUnreachable, s.page.place.String())
+	s.page.place = place
 	switch {
 	case place.listen == "":
 		return
@@ -95,19 +94,19 @@ func (s *supervisor) servePage() {
 		return
 	}
 	ctx, end := context.WithCancel(s.page.life)
-	now := &servedPage{place: place, end: end, ended: make(chan struct{})}
+	now := &servedPage{end: end, ended: make(chan struct{})}
 	s.page.served = now
 	s.work.Go(func() {
 		defer close(now.ended)
 		if before != nil {
 			<-before.ended
 		}
-		s.keepServing(ctx, now)
+		s.keepServing(ctx, now, place)
 	})
 }
 
 // keepServing serves the page in one place until ctx ends.
-func (s *supervisor) keepServing(ctx context.Context, p *servedPage) {
+func (s *supervisor) keepServing(ctx context.Context, p *servedPage, place pagePlace) {
 	defer p.end()
 	tell := func(change func()) {
 		s.post(func() {
@@ -117,14 +116,14 @@ func (s *supervisor) keepServing(ctx context.Context, p *servedPage) {
 		})
 	}
 	c := s.page.windows
-	c.Address, c.WebConfig = p.place.listen, p.place.webConfig
-	c.Opened = func() { tell(func() { s.clear(state.StatusUnreachable, p.place.String()) }) }
+	c.Address, c.WebConfig = place.listen, place.webConfig
+	c.Opened = func() { tell(func() { s.clear(state.StatusUnreachable, place.String()) }) }
 	for {
 		err := s.serveOnce(ctx, c)
 		if ctx.Err() != nil {
 			return
 		}
-		tell(func() { s.raise(state.StatusUnreachable, p.place.String(), err.Error()) })
+		tell(func() { s.raise(state.StatusUnreachable, place.String(), err.Error()) })
 		select {
 		case <-ctx.Done():
 			return

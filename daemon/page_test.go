@@ -155,6 +155,28 @@ func TestPage_onAGivenSocket(t *testing.T) {
 	}
 }
 
+// A password that the policy asks for holds although it has no rules yet, and however it
+// is broken afterwards.
+func TestPage_passwordWithoutRules(t *testing.T) {
+	t.Parallel()
+	m := newSim(t, 2)
+	m.cfg.Listen = ""
+	address, held := freePort(t)
+	held.Close()
+	m.cfg.Listen = address
+	m.writePolicy("[box]\ncopies = 99\n")
+	m.start()
+	m.waitFor("the page without a password, for this machine alone", func() bool { return m.pageAt(address) })
+	for _, text := range []string{"[status]\nweb_config = \"/nonexistent/web.yml\"\n", "[box]\ncopies = 98\n"} {
+		m.writePolicy(text)
+		before := m.until("it runs", func(*state.State) bool { return true }).Counters.PolicyReloads
+		m.reload <- struct{}{}
+		m.until("it is read", func(st *state.State) bool { return st.Counters.PolicyReloads > before })
+		m.untilCondition(state.StatusUnreachable)
+		m.waitFor("no page", func() bool { return !m.pageAt(address) })
+	}
+}
+
 // Whether the page was to ask for a password is not known while the policy is broken: it
 // is shown to this machine alone then, and to nobody on a socket that is given.
 func TestPage_brokenPolicy(t *testing.T) {

@@ -48,6 +48,8 @@ type supervisor struct {
 	conditions map[conditionKey]state.Condition
 	counters   state.Counters
 	power      power
+	page       page
+	opening    bool           // the control socket is not open yet
 	running    []*job         // in the order of their beginning
 	looking    int            // media being mounted to be decided or identified
 	copyCount  map[string]int // finished copies by drive id
@@ -60,8 +62,6 @@ type supervisor struct {
 	// These guard themselves; running jobs and windows use them too.
 	zone    atomic.Pointer[time.Location] // of the policy
 	traffic *traffic
-	page    page
-	opening bool // the control socket is not open yet
 	claims  *claims
 	mounted *mounted
 	retired *retired
@@ -293,7 +293,6 @@ func (s *supervisor) loadPolicy() {
 			s.raise(state.PolicyEmpty, "", err.Error())
 			s.page.settings = &p.Status
 		default:
-			s.page.settings = nil
 			s.clear(state.PolicyEmpty, "")
 			s.raise(state.PolicyBroken, "", err.Error())
 		}
@@ -314,10 +313,10 @@ func (s *supervisor) reload(ctx context.Context) {
 	s.cfg.Notify("RELOADING=1")
 	s.counters.PolicyReloads++
 	s.loadPolicy()
+	s.servePage() // also by a policy without rules
 	if s.policyInfo.Error != "" {
 		s.counters.PolicyReloadFails++
 	} else {
-		s.servePage()
 		s.decideAgain(ctx)
 		s.errands.anew()
 		if e := s.errands.running; e != nil && e.piece.kind != state.ErrandRecover {
