@@ -8,13 +8,14 @@ import (
 	"testing"
 
 	"bothy/daemon/state"
+	"bothy/testdata/judges"
 )
 
 // journalctl(1) is the judge of the catalogue: it compiles it, and explains each
 // condition by its number.
 func TestCatalog_journalctl(t *testing.T) {
 	t.Parallel()
-	journalctl := need(t, "journalctl")
+	journalctl := judges.Need(t, "journalctl")
 	root := t.TempDir()
 	for dir, file := range map[string]string{"usr/lib/systemd/catalog": "bothy.catalog", "var/lib/systemd/catalog": ""} {
 		if err := os.MkdirAll(filepath.Join(root, dir), 0o755); err != nil {

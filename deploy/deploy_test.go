@@ -17,21 +17,9 @@ import (
 	"testing"
 
 	"github.com/coreos/go-systemd/v22/unit"
-)
 
-// need returns the path of an independent program, or skips the test.
-func need(t *testing.T, program string) string {
-	t.Helper()
-	path, err := exec.LookPath(program)
-	if err == nil {
-		return path
-	}
-	if os.Getenv("CI") == "true" {
-		t.Fatalf("%s is not installed, and in CI nothing may be left out", program)
-	}
-	t.Skipf("left out: %s is not installed, so its opinion of the file was not asked", program)
-	return ""
-}
+	"bothy/testdata/judges"
+)
 
 // values returns what the unit sets for a key, each setting split at spaces.
 func values(opts []*unit.UnitOption, section, name string) []string {
@@ -130,7 +118,7 @@ func TestService_lets_the_daemon_work(t *testing.T) {
 // on standard error, which counts as a failure here.
 func TestService_systemd_analyze(t *testing.T) {
 	t.Parallel()
-	analyze := need(t, "systemd-analyze")
+	analyze := judges.Need(t, "systemd-analyze")
 	data, err := os.ReadFile("bothy.service")
 	if err != nil {
 		t.Fatal(err)
@@ -190,7 +178,7 @@ func TestUdevRules_only_set_properties(t *testing.T) {
 // 'udevadm verify' came with systemd 254; an older one is asked nothing.
 func TestUdevRules_udevadm(t *testing.T) {
 	t.Parallel()
-	udevadm := need(t, "udevadm")
+	udevadm := judges.Need(t, "udevadm")
 	if help, err := exec.Command(udevadm, "--help").CombinedOutput(); err != nil || !strings.Contains(string(help), "verify") {
 		t.Skip("this udevadm has no 'verify' command; it came with systemd 254")
 	}
@@ -226,7 +214,7 @@ func TestSysusers_makes_the_group(t *testing.T) {
 	if !regexp.MustCompile(`(?m)^g bothy -$`).Match(data) {
 		t.Errorf("no line makes group bothy:\n%s", data)
 	}
-	sysusers := need(t, "systemd-sysusers")
+	sysusers := judges.Need(t, "systemd-sysusers")
 	root := t.TempDir()
 	conf, err := filepath.Abs("bothy.sysusers.conf")
 	if err != nil {

@@ -6,6 +6,8 @@ import (
 	"slices"
 	"strings"
 	"testing"
+
+	"bothy/testdata/judges"
 )
 
 // exposureTenths bounds what systemd's own judge gives the service, from 0 for
@@ -42,7 +44,7 @@ var exposedFor = map[string]string{
 // is known, has a reason, and is not more than it was.
 func TestService_exposure(t *testing.T) {
 	t.Parallel()
-	analyze := need(t, "systemd-analyze")
+	analyze := judges.Need(t, "systemd-analyze")
 	if version, err := exec.Command(analyze, "--version").Output(); err != nil || !strings.HasPrefix(string(version), "systemd 252 ") {
 		t.Skipf("left out: this is not the systemd of Debian 12, and each judges in its own way: %.20s", version)
 	}

@@ -12,6 +12,8 @@ import (
 	"testing"
 
 	gocmp "github.com/google/go-cmp/cmp"
+
+	"bothy/testdata/judges"
 )
 
 // debianRoot is a throwaway Debian 12 that was never booted. Its systemctl notes
@@ -34,7 +36,7 @@ echo "$*" >>/var/log/asked
 func newDebianRoot(t *testing.T) *debianRoot {
 	t.Helper()
 	for _, program := range []string{"mmdebstrap", "unshare", "chroot", "apt-get"} {
-		need(t, program)
+		judges.Need(t, program)
 	}
 	release, _ := os.ReadFile("/etc/os-release")
 	if os.Geteuid() != 0 || !bytes.Contains(release, []byte("VERSION_CODENAME=bookworm\n")) {

@@ -17,6 +17,8 @@ import (
 	"testing"
 
 	gocmp "github.com/google/go-cmp/cmp"
+
+	"bothy/testdata/judges"
 )
 
 // largestProgram is what the program may take on a small board's disk.
@@ -54,7 +56,7 @@ func TestMain(m *testing.M) {
 // debOf returns the package for one architecture.
 func debOf(t *testing.T, arch string) string {
 	t.Helper()
-	need(t, "dpkg-deb")
+	judges.Need(t, "dpkg-deb")
 	usesBuilt.Do(func() {})
 	dir, err := built()
 	if err != nil {
@@ -80,7 +82,7 @@ func packageVersion(t *testing.T) string {
 // say runs an independent program and returns what it prints.
 func say(t *testing.T, name string, args ...string) string {
 	t.Helper()
-	out, err := exec.Command(need(t, name), args...).CombinedOutput()
+	out, err := exec.Command(judges.Need(t, name), args...).CombinedOutput()
 	if err != nil {
 		t.Fatalf("%s %s: %v\n%s", name, strings.Join(args, " "), err, out)
 	}
@@ -239,7 +241,7 @@ func TestPackage_version(t *testing.T) {
 // in the program for words that are spelled wrong.
 func TestPackage_lintian(t *testing.T) {
 	t.Parallel()
-	need(t, "lintian")
+	judges.Need(t, "lintian")
 	for arch := range machines {
 		t.Run(arch, func(t *testing.T) {
 			t.Parallel()
@@ -253,7 +255,7 @@ func TestPackage_lintian(t *testing.T) {
 
 func TestPackage_manPages(t *testing.T) {
 	t.Parallel()
-	need(t, "man")
+	judges.Need(t, "man")
 	root := unpacked(t, debOf(t, "amd64"))
 	for page, title := range map[string]string{"man1/bothy.1.gz": "BOTHY(1)", "man5/bothy-policy.5.gz": "BOTHY-POLICY(5)", "man7/bothy-conditions.7.gz": "BOTHY-CONDITIONS(7)"} {
 		file := filepath.Join(root, "usr/share/man", page)

@@ -16,6 +16,8 @@ import (
 
 	"github.com/google/go-cmp/cmp"
 	"github.com/prometheus/client_golang/prometheus"
+
+	"bothy/testdata/judges"
 )
 
 var update = flag.Bool("update", false, "write the golden files anew")
@@ -104,13 +106,7 @@ func TestCollector_golden(t *testing.T) {
 // conventions and refuses what breaks them.
 func TestCollector_promtool(t *testing.T) {
 	t.Parallel()
-	promtool, err := exec.LookPath("promtool")
-	if err != nil {
-		if os.Getenv("CI") == "true" {
-			t.Fatal("promtool is missing: install the package prometheus")
-		}
-		t.Skip("promtool is missing: the names are not checked against it (package prometheus)")
-	}
+	promtool := judges.Need(t, "promtool")
 	cmd := exec.CommandContext(t.Context(), promtool, "check", "metrics")
 	cmd.Stdin = bytes.NewReader(expose(t, sample()))
 	if out, err := cmd.CombinedOutput(); err != nil || len(out) > 0 {

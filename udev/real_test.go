@@ -14,17 +14,9 @@ import (
 
 	"github.com/google/go-cmp/cmp"
 	"golang.org/x/sys/unix"
-)
 
-// program returns the path of an independent program, or skips the test.
-func program(t *testing.T, name string) string {
-	t.Helper()
-	path, err := exec.LookPath(name)
-	if err != nil {
-		t.Skipf("%s is not installed, so its answer cannot be compared with ours", name)
-	}
-	return path
-}
+	"bothy/testdata/judges"
+)
 
 func needRoot(t *testing.T) {
 	t.Helper()
@@ -57,7 +49,7 @@ func stableDevices(t *testing.T, during func()) map[string]Device {
 // Independent program: lsblk of util-linux, on the devices of this machine.
 func TestTree_Enumerate_agreesWithLsblk(t *testing.T) {
 	t.Parallel()
-	lsblk := program(t, "lsblk")
+	lsblk := judges.Need(t, "lsblk")
 	type row struct {
 		Name     string `json:"name"`
 		Size     int64  `json:"size"`
@@ -107,8 +99,8 @@ func TestTree_Enumerate_agreesWithLsblk(t *testing.T) {
 func TestTree_Lookup_agreesWithUdevadm(t *testing.T) {
 	t.Parallel()
 	needRoot(t)
-	program(t, "udevadm")
-	program(t, "unshare")
+	judges.Need(t, "udevadm")
+	judges.Need(t, "unshare")
 	run := t.TempDir()
 	var d Device
 	for _, candidate := range stableDevices(t, func() {}) {
@@ -157,7 +149,7 @@ func TestTree_Lookup_agreesWithUdevadm(t *testing.T) {
 // whose library is what udev asks, encodes it.
 func TestLabel_agreesWithBlkid(t *testing.T) {
 	t.Parallel()
-	mkfs, blkid := program(t, "mkfs.ext4"), program(t, "blkid")
+	mkfs, blkid := judges.Need(t, "mkfs.ext4"), judges.Need(t, "blkid")
 	for label, want := range map[string]string{
 		"SKUA_A003":    "SKUA_A003",
 		"SKUA 7/n":     "SKUA 7/n",
@@ -200,7 +192,7 @@ func TestMonitor_Watch_realSocket(t *testing.T) {
 	t.Parallel()
 	if os.Getenv(inOwnNetwork) == "" {
 		needRoot(t)
-		cmd := exec.CommandContext(t.Context(), program(t, "unshare"), "-n", os.Args[0], "-test.run=^TestMonitor_Watch_realSocket$", "-test.v")
+		cmd := exec.CommandContext(t.Context(), judges.Need(t, "unshare"), "-n", os.Args[0], "-test.run=^TestMonitor_Watch_realSocket$", "-test.v")
 		cmd.Env = append(os.Environ(), inOwnNetwork+"=1")
 		out, err := cmd.CombinedOutput()
 		if err != nil {

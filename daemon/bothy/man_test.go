@@ -15,6 +15,7 @@ import (
 	"github.com/spf13/pflag"
 
 	"bothy/daemon/state"
+	"bothy/testdata/judges"
 )
 
 const manDir = "../../deploy/man"
@@ -96,13 +97,7 @@ func capital(s string) string { return strings.ToUpper(s[:1]) + s[1:] }
 // groff is the independent judge of the pages: all its warnings count.
 func TestManPages_groff(t *testing.T) {
 	t.Parallel()
-	groff, err := exec.LookPath("groff")
-	if err != nil {
-		if os.Getenv("CI") == "true" {
-			t.Fatal("groff is not installed, and in CI nothing may be left out")
-		}
-		t.Skip("left out: groff is not installed, so its opinion of the man pages was not asked")
-	}
+	groff := judges.Need(t, "groff")
 	for _, page := range []string{"bothy.1", "bothy-policy.5", "bothy-conditions.7"} {
 		out, err := exec.Command(groff, "-man", "-Tutf8", "-ww", "-z", filepath.Join(manDir, page)).CombinedOutput()
 		if err != nil || len(bytes.TrimSpace(out)) > 0 {

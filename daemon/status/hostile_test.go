@@ -5,7 +5,6 @@ import (
 	"encoding/xml"
 	"errors"
 	"io"
-	"os"
 	"os/exec"
 	"regexp"
 	"strings"
@@ -13,6 +12,7 @@ import (
 
 	"github.com/google/go-cmp/cmp"
 
+	"bothy/testdata/judges"
 	"bothy/testdata/shown"
 )
 
@@ -79,13 +79,7 @@ func TestPage_structureIsThatOfHarmlessText(t *testing.T) {
 // The same, judged by an independent parser: libxml2's for HTML.
 func TestPage_structureByXmllint(t *testing.T) {
 	t.Parallel()
-	xmllint, err := exec.LookPath("xmllint")
-	if err != nil {
-		if os.Getenv("CI") == "true" {
-			t.Fatal("xmllint is missing: install the package libxml2-utils")
-		}
-		t.Skip("xmllint is missing: the page is not checked against it (package libxml2-utils)")
-	}
+	xmllint := judges.Need(t, "xmllint")
 	tags := regexp.MustCompile(`<[^>]*>`)
 	ids := regexp.MustCompile(` (id|datetime)="[^"]*"`)
 	structure := func(page []byte) []string {

@@ -11,6 +11,8 @@ import (
 	"testing"
 
 	"golang.org/x/sys/unix"
+
+	"bothy/testdata/judges"
 )
 
 func TestCard_leavesTheImageUnchanged(t *testing.T) {
@@ -142,7 +144,7 @@ func TestCard_onAPartition(t *testing.T) {
 	needRoot(t)
 	disk, parts := partitioned(t, 2)
 	fs := rigFileSystems[0]
-	needTool(t, fs.mkfs[0])
+	judges.Need(t, fs.mkfs[0])
 	for _, p := range parts {
 		run(t, append(slices.Clone(fs.mkfs), p)...)
 	}
@@ -165,7 +167,7 @@ func TestMount_overridesErrorsPanic(t *testing.T) {
 	t.Parallel()
 	needRoot(t)
 	fs := rigFileSystems[0]
-	needTool(t, fs.mkfs[0])
+	judges.Need(t, fs.mkfs[0])
 	node := loop(t, fs.image(t, "-e", "panic"))
 	drive := mountDrive(t, node, fs.name)
 	e := entryOf(t, drive.Path)

@@ -9,6 +9,8 @@ import (
 	"testing"
 
 	"github.com/google/go-cmp/cmp"
+
+	"bothy/testdata/judges"
 )
 
 // partitioned attaches a disk with n partitions of 32 MiB and returns the nodes.
@@ -16,7 +18,7 @@ import (
 // reads partition tables by itself.
 func partitioned(t *testing.T, n int) (disk string, parts []string) {
 	t.Helper()
-	needTool(t, "addpart")
+	judges.Need(t, "addpart")
 	const partSectors = 32 << 20 / 512
 	disk = loop(t, sparse(t, int64(n)*32<<20+1<<20), "--partscan")
 	for i := range n {
@@ -33,7 +35,7 @@ func TestDisks_twoPartitionsAreOneDisk(t *testing.T) {
 	needRoot(t)
 	disk, parts := partitioned(t, 2)
 	fs := rigFileSystems[0]
-	needTool(t, fs.mkfs[0])
+	judges.Need(t, fs.mkfs[0])
 	want := []string{filepath.Base(disk)}
 	for _, p := range parts {
 		run(t, append(append([]string{}, fs.mkfs...), p)...)

@@ -10,6 +10,8 @@ import (
 	"testing"
 
 	"golang.org/x/sys/unix"
+
+	"bothy/testdata/judges"
 )
 
 // fatImage is the start of a FAT with sectors of 512 bytes, laid out by hand as
@@ -243,7 +245,7 @@ func TestCard_looksAgain(t *testing.T) {
 	t.Parallel()
 	needRoot(t)
 	fs := rigFileSystems[0]
-	needTool(t, fs.mkfs[0])
+	judges.Need(t, fs.mkfs[0])
 	node, another := loop(t, fs.image(t)), loop(t, sparse(t, 1<<20))
 	if err := closeGate(node, another); !errors.Is(err, ErrNotReadOnly) {
 		t.Errorf("the gate of another disk was closed: %v, want ErrNotReadOnly", err)

@@ -9,6 +9,8 @@ import (
 	"testing"
 
 	"golang.org/x/sys/unix"
+
+	"bothy/testdata/judges"
 )
 
 // corruptOnMedium flips one byte of the first block of want wherever the image
@@ -271,7 +273,7 @@ func TestOpenDirect_driveThatTakesNoDirectIO(t *testing.T) {
 		if fs.name != "ext4" {
 			t.Skip("this kernel has no driver that would do so")
 		}
-		needTool(t, "tune2fs")
+		judges.Need(t, "tune2fs")
 		image := fs.image(t)
 		run(t, "tune2fs", "-o", "journal_data", image)
 		m := mountDrive(t, loop(t, image), fs.name)

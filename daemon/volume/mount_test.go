@@ -9,6 +9,8 @@ import (
 	"time"
 
 	"golang.org/x/sys/unix"
+
+	"bothy/testdata/judges"
 )
 
 func TestDrive_unmountsWithFilesOpen(t *testing.T) {
@@ -167,7 +169,7 @@ func TestSweep_removesAnEarlierLife(t *testing.T) {
 	t.Parallel()
 	needRoot(t)
 	fs := rigFileSystems[0]
-	needTool(t, fs.mkfs[0])
+	judges.Need(t, fs.mkfs[0])
 	m := mounter(t)
 	if err := m.Sweep(); err != nil {
 		t.Fatalf("with nothing there: %v", err)
@@ -198,7 +200,7 @@ func TestUnmount_whenContextEnded(t *testing.T) {
 	t.Parallel()
 	needRoot(t)
 	fs := rigFileSystems[0]
-	needTool(t, fs.mkfs[0])
+	judges.Need(t, fs.mkfs[0])
 	m := mountDrive(t, loop(t, fs.image(t)), fs.name)
 	held, err := os.Open(m.Path)
 	if err != nil {

@@ -9,6 +9,8 @@ import (
 	"testing"
 
 	"golang.org/x/sys/unix"
+
+	"bothy/testdata/judges"
 )
 
 func TestRoundUp(t *testing.T) {
@@ -124,7 +126,7 @@ func TestOpenDirect_pageThatStays(t *testing.T) {
 		if fs.name != "ext4" {
 			t.Skip("one file system that can do both is enough")
 		}
-		needTool(t, "tune2fs")
+		judges.Need(t, "tune2fs")
 		for _, journalled := range []bool{false, true} {
 			image := fs.image(t)
 			if journalled {

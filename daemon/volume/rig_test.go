@@ -15,6 +15,8 @@ import (
 	"testing"
 
 	"golang.org/x/sys/unix"
+
+	"bothy/testdata/judges"
 )
 
 // rigFS is one row of the table that the tests on real file systems run over.
@@ -57,19 +59,7 @@ func needRoot(t *testing.T) {
 	if os.Getuid() != 0 {
 		t.Skip("left out: loop devices and mounting need root")
 	}
-	needTool(t, "losetup")
-}
-
-// needTool skips a test without the tool; in CI that is a failure.
-func needTool(t *testing.T, tool string) {
-	t.Helper()
-	if _, err := exec.LookPath(tool); err == nil {
-		return
-	}
-	if os.Getenv("CI") == "true" {
-		t.Fatalf("%s is not installed, and CI must leave nothing out", tool)
-	}
-	t.Skipf("left out: %s is not installed", tool)
+	judges.Need(t, "losetup")
 }
 
 // needDriver skips where the kernel lacks the file system: mounting a blank
@@ -80,7 +70,7 @@ func needDriver(t *testing.T, fs rigFS) {
 	if err := unix.Mount(blank, t.TempDir(), fs.kernel, unix.MS_RDONLY, ""); errors.Is(err, unix.ENODEV) {
 		t.Skipf("left out: this kernel has no driver for %s", fs.name)
 	}
-	needTool(t, fs.mkfs[0])
+	judges.Need(t, fs.mkfs[0])
 }
 
 func run(t *testing.T, command ...string) string {

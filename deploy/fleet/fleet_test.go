@@ -16,26 +16,14 @@ import (
 	"testing"
 
 	"github.com/google/go-cmp/cmp"
-)
 
-// need returns the path of an independent program, or skips the test.
-func need(t *testing.T, program string) string {
-	t.Helper()
-	path, err := exec.LookPath(program)
-	if err == nil {
-		return path
-	}
-	if os.Getenv("CI") == "true" {
-		t.Fatalf("%s is not installed, and in CI nothing may be left out", program)
-	}
-	t.Skipf("left out: %s is not installed, so its opinion of the files was not asked", program)
-	return ""
-}
+	"bothy/testdata/judges"
+)
 
 // ask runs an independent program, which must find nothing wrong.
 func ask(t *testing.T, program string, args ...string) string {
 	t.Helper()
-	cmd := exec.CommandContext(t.Context(), need(t, program), args...)
+	cmd := exec.CommandContext(t.Context(), judges.Need(t, program), args...)
 	var said bytes.Buffer
 	cmd.Stderr = &said
 	out, err := cmd.Output()
@@ -181,7 +169,7 @@ func TestAlertmanager_routes(t *testing.T) {
 // standard error, which counts as a failure here.
 func TestBox_waitsForTheClock(t *testing.T) {
 	t.Parallel()
-	analyze := need(t, "systemd-analyze")
+	analyze := judges.Need(t, "systemd-analyze")
 	text := read(t, "prometheus/box.service.conf")
 	for _, line := range []string{"\n[Unit]\n", "\nWants=systemd-time-wait-sync.service\n", "\nAfter=systemd-time-wait-sync.service\n"} {
 		if !strings.Contains(text, line) {

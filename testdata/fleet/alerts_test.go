@@ -14,6 +14,8 @@ import (
 	"testing"
 
 	"github.com/google/go-cmp/cmp"
+
+	"bothy/testdata/judges"
 )
 
 // hurried has the alerts wait for a second where they wait for minutes, and compare
@@ -70,7 +72,7 @@ func (m *manager) ServeHTTP(_ http.ResponseWriter, r *http.Request) {
 // dashboards show data; a box that was killed and comes back is told to have been.
 func TestFleet_threeFates(t *testing.T) {
 	t.Parallel()
-	need(t, "prometheus")
+	judges.Need(t, "prometheus")
 	released, held, silent := newBox(t, "skerry-1", 2), newBox(t, "skerry-2", 1), newBox(t, "skerry-3", 2)
 	told := &manager{told: map[string]string{}}
 	alerts := httptest.NewServer(told)

@@ -13,6 +13,8 @@ import (
 
 	"github.com/klauspost/compress/s2"
 	"google.golang.org/protobuf/encoding/protowire"
+
+	"bothy/testdata/judges"
 )
 
 // writeRequest is one sample as the Prometheus remote-write specification 1.0 has it:
@@ -56,7 +58,7 @@ func (p *prometheus) receive(ctx context.Context, box string, at time.Time) erro
 // say it is not, so that it is they that this rests on.
 func TestShore_takesAWeek(t *testing.T) {
 	t.Parallel()
-	need(t, "prometheus")
+	judges.Need(t, "prometheus")
 	shore := newPrometheus(t)
 	shore.targets()
 	hurried(t, shore)

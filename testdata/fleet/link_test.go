@@ -15,6 +15,8 @@ import (
 	"testing"
 
 	"github.com/google/go-cmp/cmp"
+
+	"bothy/testdata/judges"
 )
 
 // link is a TCP connection's way from a box to the shore, which can be cut.
@@ -117,7 +119,7 @@ func (c counter) Write(p []byte) (int, error) {
 // told by a second server, to which the same agent has a way that is never cut.
 func TestLink_cutAndBack(t *testing.T) {
 	t.Parallel()
-	need(t, "prometheus")
+	judges.Need(t, "prometheus")
 	b := newBox(t, "skerry-1", 2)
 	shore, witness, agent := newPrometheus(t), newPrometheus(t), newPrometheus(t)
 	for _, p := range []*prometheus{shore, witness} {

@@ -12,6 +12,8 @@ import (
 	"sync"
 	"testing"
 	"time"
+
+	"bothy/testdata/judges"
 )
 
 // shipped is where the files are that are tried here.
@@ -40,20 +42,6 @@ func until(t *testing.T, what string, look func() error) {
 			t.Fatalf("not seen: %s: %v", what, err)
 		}
 	}
-}
-
-// need returns the path of an independent program, or skips the test.
-func need(t *testing.T, program string) string {
-	t.Helper()
-	path, err := exec.LookPath(program)
-	if err == nil {
-		return path
-	}
-	if os.Getenv("CI") == "true" {
-		t.Fatalf("%s is not installed, and in CI nothing may be left out", program)
-	}
-	t.Skipf("left out: %s is not installed (package prometheus), so no fleet was watched", program)
-	return ""
 }
 
 // tail keeps the last of what a program says.
@@ -168,7 +156,7 @@ func (p *prometheus) start(flagsFile string) {
 	if !agent {
 		args = append(args, "--storage.tsdb.path="+data)
 	}
-	cmd := exec.Command(need(p.t, "prometheus"), args...)
+	cmd := exec.Command(judges.Need(p.t, "prometheus"), args...)
 	launch(p.t, "prometheus "+flagsFile, cmd)
 	p.t.Cleanup(func() {
 		_ = cmd.Process.Kill() // its data are thrown away
