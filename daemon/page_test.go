@@ -14,7 +14,7 @@ import (
 )
 
 // freePort takes an address of this machine's and gives it back with what holds it.
-func freePort(t *testing.T) (string, net.Listener) {
+func freePort(t testing.TB) (string, net.Listener) {
 	t.Helper()
 	l, err := net.Listen("tcp", "127.0.0.1:0")
 	if err != nil {
@@ -75,6 +75,20 @@ func unreachable(subject string) func(*state.State) bool {
 // oneUser is a web file with the password "guillemot".
 const oneUser = "basic_auth_users: { shore: $2a$04$d0/q/Ut12luVfdErV./J6eoKWGEYNXWSkcJ9mI/bhWQDPfREWVqCy }\n"
 
+// givenSocket has the page served on a socket as the service manager passes one.
+func (m *sim) givenSocket() (address string) {
+	m.t.Helper()
+	address, held := freePort(m.t)
+	file, err := held.(*net.TCPListener).File()
+	if err != nil {
+		m.t.Fatal(err)
+	}
+	m.t.Cleanup(func() { file.Close() })
+	held.Close() // the file stays open, and the socket with it
+	m.cfg.PageListener = func() (net.Listener, error) { return net.FileListener(file) }
+	return address
+}
+
 // An address that is taken, or not there yet, is tried until it can be had.
 func TestPage_untilItCanBeServed(t *testing.T) {
 	t.Parallel()
@@ -132,13 +146,7 @@ func TestPage_onAGivenSocket(t *testing.T) {
 	t.Parallel()
 	m := newSim(t, 2)
 	m.cfg.Listen = ""
-	address, held := freePort(t)
-	file, err := held.(*net.TCPListener).File()
-	if err != nil {
-		t.Fatal(err)
-	}
-	t.Cleanup(func() { file.Close() })
-	m.cfg.PageListener = func() (net.Listener, error) { return net.FileListener(file) }
+	address := m.givenSocket()
 	other, free := freePort(t)
 	free.Close()
 	web := filepath.Join(m.base, "web.yml")
@@ -193,14 +201,7 @@ func TestPage_brokenPolicy(t *testing.T) {
 			t.Parallel()
 			m := newSim(t, 2)
 			m.cfg.Listen = ""
-			address, held := freePort(t)
-			file, err := held.(*net.TCPListener).File()
-			if err != nil {
-				t.Fatal(err)
-			}
-			t.Cleanup(func() { file.Close() })
-			m.cfg.PageListener = func() (net.Listener, error) { return net.FileListener(file) }
-			held.Close()
+			address := m.givenSocket()
 			m.writePolicy(tc.text)
 			m.start()
 			if !tc.served {

@@ -5,8 +5,6 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
-	"os"
-	"path/filepath"
 	"regexp"
 	"strings"
 	"testing"
@@ -108,17 +106,5 @@ func catalogue() string {
 
 func TestCatalogue_isThatOfTheConditions(t *testing.T) {
 	t.Parallel()
-	path := filepath.Join("..", "..", "deploy", "bothy.catalog")
-	if *update {
-		if err := os.WriteFile(path, []byte(catalogue()), 0o644); err != nil {
-			t.Fatal(err)
-		}
-	}
-	got, err := os.ReadFile(path)
-	if err != nil {
-		t.Fatal(err)
-	}
-	if diff := cmp.Diff(string(got), catalogue()); diff != "" {
-		t.Errorf("bothy.catalog has fallen behind; 'go test ./daemon/bothy -update' renews it (-file +made):\n%s", diff)
-	}
+	renewed(t, "bothy.catalog", []byte(catalogue()))
 }

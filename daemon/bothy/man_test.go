@@ -23,38 +23,32 @@ const manDir = "../../deploy/man"
 // The page is made from the commands' own help, so it cannot fall behind.
 func TestManPage_is_that_of_the_commands(t *testing.T) {
 	t.Parallel()
-	got := manPage(newRoot(console{out: io.Discard, err: io.Discard}))
-	path := filepath.Join(manDir, "bothy.1")
+	renewed(t, "man/bothy.1", manPage(newRoot(console{out: io.Discard, err: io.Discard})))
+}
+
+// renewed holds a file of deploy that is made from the program against what would be
+// made now; with -update it is made anew.
+func renewed(t *testing.T, name string, made []byte) {
+	t.Helper()
+	path := filepath.Join("..", "..", "deploy", name)
 	if *update {
-		if err := os.WriteFile(path, got, 0o644); err != nil {
+		if err := os.WriteFile(path, made, 0o644); err != nil {
 			t.Fatal(err)
 		}
 	}
-	want, err := os.ReadFile(path)
+	is, err := os.ReadFile(path)
 	if err != nil {
 		t.Fatal(err)
 	}
-	if diff := cmp.Diff(string(want), string(got)); diff != "" {
-		t.Errorf("bothy.1 has fallen behind; 'go test ./daemon/bothy -update' renews it (-file +made):\n%s", diff)
+	if diff := cmp.Diff(string(is), string(made)); diff != "" {
+		t.Errorf("deploy/%s has fallen behind; 'go test ./daemon/bothy -update' renews it (-file +made):\n%s", name, diff)
 	}
 }
 
 // The page for whoever is told a condition's code, from the table that all windows use.
 func TestConditionsPage_is_that_of_the_table(t *testing.T) {
 	t.Parallel()
-	path := filepath.Join(manDir, "bothy-conditions.7")
-	if *update {
-		if err := os.WriteFile(path, conditionsPage(), 0o644); err != nil {
-			t.Fatal(err)
-		}
-	}
-	want, err := os.ReadFile(path)
-	if err != nil {
-		t.Fatal(err)
-	}
-	if diff := cmp.Diff(string(want), string(conditionsPage())); diff != "" {
-		t.Errorf("bothy-conditions.7 has fallen behind; 'go test ./daemon/bothy -update' renews it (-file +made):\n%s", diff)
-	}
+	renewed(t, "man/bothy-conditions.7", conditionsPage())
 }
 
 func conditionsPage() []byte {
