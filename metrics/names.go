@@ -54,7 +54,7 @@ func newDescs() *descs {
 		starts:          d("starts_total", "Starts of the daemon, kept over restarts, by how the life before had ended: clean (or none was), crash (killed or fallen over while the machine ran on, also by the watchdog), power-cut (the machine went down under it).", "after"),
 
 		batteryCharge: d("battery_charge_ratio", "Charge of the box's batteries, 0 to 1; absent while not known."),
-		externalPower: d("external_power", "1 while something feeds or charges the box, 0 while it lives on its battery; absent while not known."),
+		externalPower: d("external_power", "1 while the box is fed, 0 while it lives on its battery, also when what feeds it is not enough; absent while not known."),
 
 		policyLoaded:      d("policy_loaded", "1 while a policy is in force."),
 		policyError:       d("policy_error", "1 while the newest policy file is refused."),

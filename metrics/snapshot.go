@@ -26,7 +26,7 @@ type Snapshot struct {
 	ChargeKnown           bool
 	Charge                float64 // of the box's batteries, 0 to 1
 	ExternalKnown         bool
-	External              bool // something feeds or charges the box
+	External              bool // the box is fed, and no battery empties meanwhile
 	DevicesWatched        int
 	DevicesLeftAlone      int
 	OffloadsRunning       int

@@ -91,7 +91,7 @@ type Power struct {
 	HasCharge   bool
 	Percent     int // of the batteries' charge, 0 to 100
 	HasExternal bool
-	External    bool   // something feeds or charges the box
+	External    bool   // the box is fed, and no battery empties meanwhile
 	Note        string // why the charge is not known; empty when it is
 	Level       PowerLevel
 }

@@ -36,7 +36,7 @@ type Box struct {
 type Power struct {
 	Battery       bool   `json:"battery"`                  // it has one, or may have
 	ChargePercent *int   `json:"charge_percent,omitempty"` // of its batteries, 0 to 100; absent when not known
-	External      *bool  `json:"external,omitempty"`       // something feeds or charges it; absent when not known
+	External      *bool  `json:"external,omitempty"`       // it is fed, and its battery does not empty; absent when not known
 	Note          string `json:"note"`                     // why the charge is not known; empty when it is
 	Level         string `json:"level"`                    // good, low: nothing new is begun, parked: all work is parked
 }

@@ -21,12 +21,12 @@ func TestPower_words(t *testing.T) {
 			`"power":{"battery":false,"note":"the kernel knows of no battery of the box","level":"good"}`},
 		{state.Power{HasExternal: true, External: true, Note: "none"}, "", `"power":{"battery":false,"external":true,"note":"none","level":"good"}`},
 		{state.Power{HasBattery: true, Note: "read status: \x1b"}, "battery: not known how full it is, so all work goes on: read status: \\u001b", `"level":"good"`},
-		{state.Power{HasBattery: true, HasCharge: true, Percent: 64, HasExternal: true, External: true}, "battery: 64 %, and something feeds the box\n",
+		{state.Power{HasBattery: true, HasCharge: true, Percent: 64, HasExternal: true, External: true}, "battery: 64 %, and the box is fed\n",
 			`"power":{"battery":true,"charge_percent":64,"external":true,"note":"","level":"good"}`},
 		{state.Power{HasBattery: true, HasCharge: true, Percent: 0, Level: state.Parked}, "battery: 0 %; all work is parked\n",
 			`"power":{"battery":true,"charge_percent":0,"note":"","level":"parked"}`},
 		{state.Power{HasBattery: true, HasCharge: true, Percent: 17, HasExternal: true, Level: state.LowPower},
-			"battery: 17 %, and nothing feeds the box; nothing new is begun\n",
+			"battery: 17 %, and the box lives on it; nothing new is begun\n",
 			`"power":{"battery":true,"charge_percent":17,"external":false,"note":"","level":"low"}`},
 	} {
 		s := sampleState()

@@ -162,9 +162,9 @@ func powerSentence(p Power) string {
 	switch {
 	case p.External == nil:
 	case *p.External:
-		s += ", and something feeds the box"
+		s += ", and the box is fed"
 	default:
-		s += ", and nothing feeds the box"
+		s += ", and the box lives on it"
 	}
 	switch p.Level {
 	case powerGood:
