@@ -43,24 +43,21 @@ func (s *supervisor) watchPower(ctx context.Context) {
 		tick := time.NewTicker(s.cfg.SupplyEvery)
 		defer tick.Stop()
 		back := make(chan struct{}, 1)
-		var told supply.Reading
-		for asked, doubts := 0, 0; ; asked++ {
+		var heard supplyTold
+		for first := true; ; first = false {
 			r, err := patiently(ctx, s.cfg.Patience, func(context.Context) (supply.Reading, error) { return s.cfg.Supply(), nil },
 				func(supply.Reading) { back <- struct{}{} })
 			if ctx.Err() != nil {
-				if asked == 0 {
+				if first {
 					s.post(func() { s.looking-- })
 				}
 				return
 			}
 			if err != nil {
-				r, doubts = supply.Reading{HasBattery: true, Note: "the supply cannot be read: it does not answer"}, supplyDoubts
-			} else if doubts++; !r.Doubtful {
-				doubts = 0
+				r = supply.Reading{HasBattery: true, Note: "the supply cannot be read: it does not answer"}
 			}
-			if asked == 0 || r != told && (doubts == 0 || doubts >= supplyDoubts) {
-				told = r
-				s.post(func() { s.takePower(r, asked == 0) })
+			if heard.news(r) {
+				s.post(func() { s.takePower(r, first) })
 			}
 			if err != nil {
 				select { // no second question while the first is under way
@@ -75,6 +72,26 @@ func (s *supervisor) watchPower(ctx context.Context) {
 			}
 		}
 	})
+}
+
+// supplyTold is what is believed of the supply.
+type supplyTold struct {
+	any    bool // it has told something, if only that it is not known
+	last   supply.Reading
+	doubts int // readings in a row that told nothing for sure
+}
+
+// news takes in a reading, and reports whether something else is to be believed from
+// now on.
+func (t *supplyTold) news(r supply.Reading) bool {
+	if t.doubts++; !r.Doubtful {
+		t.doubts = 0
+	}
+	if t.any && (r == t.last || t.doubts > 0 && t.doubts < supplyDoubts) {
+		return false
+	}
+	t.any, t.last = true, r
+	return true
 }
 
 func (s *supervisor) takePower(r supply.Reading, first bool) {
