@@ -417,7 +417,13 @@ func TestDoubt_withoutALedger(t *testing.T) {
 	s.cards = append(s.cards, c)
 	e := &errand{task: task{s: s}}
 	e.damagedNow(t.Context(), errandRecorder{&e.task, "offload", map[string]bool{"DCIM/SKUA0001.JPG": true}})("a", "DCIM/SKUA0001.JPG")
-	if (<-s.calls)(); c.verdict != state.Hold || c.phase != state.CardQueued {
+	select {
+	case call := <-s.calls:
+		call()
+	default:
+		t.Fatal("nobody is told")
+	}
+	if c.verdict != state.Hold || c.phase != state.CardQueued {
 		t.Errorf("%s, %s", c.verdict, c.phase)
 	}
 }
