@@ -22,7 +22,7 @@ func TestAside_takenBackThenSwapped(t *testing.T) {
 		l.engine.asks = func(string) { <-held }
 		l.engine.rotten = func(job offload.Job) map[string][]string {
 			for _, d := range job.Drives {
-				if d.FS.(*simFS).in.simMedium == l.a {
+				if below(d.FS).(*simFS).in.simMedium == l.a {
 					return map[string][]string{d.ID: {"DCIM/100SKUAS/SKUA0002.JPG"}}
 				}
 			}
@@ -74,7 +74,7 @@ func TestAside_copyThatRots(t *testing.T) {
 				l.engine.rotten = func(job offload.Job) map[string][]string {
 					damaged := map[string][]string{}
 					for _, d := range job.Drives {
-						if slices.Contains(tc.rotten(l), d.FS.(*simFS).in.simMedium) {
+						if slices.Contains(tc.rotten(l), below(d.FS).(*simFS).in.simMedium) {
 							damaged[d.ID] = []string{"DCIM/100SKUAS/SKUA0002.JPG"}
 						}
 					}

@@ -50,11 +50,13 @@ func patientlyStepping[T any](ctx context.Context, limit time.Duration, call fun
 
 // patientVolumes are Volumes whose media are given up when they do not answer
 // to being opened or let go, so that one that hangs stops none of the others.
-// What was given up still counts as mounted until it has come back.
+// What was given up still counts as mounted until it has come back. Each call into what
+// they open that comes back is a step.
 type patientVolumes struct {
 	Volumes
 	limit   time.Duration
 	mounted *mounted
+	step    func()
 }
 
 func (v patientVolumes) Card(ctx context.Context, dev udev.Device) (*Opened, error) {
@@ -77,6 +79,7 @@ func (v patientVolumes) open(ctx context.Context, dev udev.Device, open func(con
 			v.mounted.leave(dev)
 			return nil, err
 		}
+		o.FS = steppingFS{o.FS, v.step}
 		release := o.Release
 		o.Release = func(ctx context.Context) error {
 			defer v.mounted.leave(dev)

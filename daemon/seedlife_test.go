@@ -87,7 +87,7 @@ func (l *seedLife) tellSupply() {
 func (w *seedWorld) askedFor(d offload.Drive, level offload.Level) {
 	w.mu.Lock()
 	defer w.mu.Unlock()
-	n := d.FS.(*driveFS).at.drive.n
+	n := below(d.FS).(*driveFS).at.drive.n
 	w.unread[fmt.Sprintf("%d:%s", n, d.Folder)] = level == offload.VerifySize
 }
 

@@ -27,7 +27,7 @@ type catching struct {
 
 func (c *catching) run(ctx context.Context, job offload.Job) offload.Result {
 	isSlow := func(d offload.Drive) bool {
-		fs, ok := d.FS.(*simFS)
+		fs, ok := below(d.FS).(*simFS)
 		return ok && slices.Contains(c.slow, fs.in.simMedium)
 	}
 	late := slices.ContainsFunc(job.Drives, isSlow) && slices.ContainsFunc(job.Drives, func(d offload.Drive) bool { return !isSlow(d) })
@@ -56,7 +56,7 @@ func (c *catching) run(ctx context.Context, job offload.Job) offload.Result {
 		then.Drives = nil
 	} else {
 		job.CardDone()
-		label := first.Card.FS.(*simFS).in.label
+		label := below(first.Card.FS).(*simFS).in.label
 		if c.behind != nil {
 			c.behind(label)
 		}

@@ -56,6 +56,7 @@ type supervisor struct {
 	proofAges  map[string]ledger.ProofAges
 	starts     state.Starts
 	speeds     speeds // of media, as measured in this life
+	vigil      vigil
 	errands    errands
 	errand     *state.Errand // the one under way, as it is shown
 
@@ -89,7 +90,7 @@ func newSupervisor(cfg Config) *supervisor {
 	s.mounted = newMounted(func() { s.post(func() { s.vacated(s.life) }) })
 	s.log = newWatchedLog(cfg.Log.Handler())
 	s.cfg.Log = slog.New(s.log)
-	s.cfg.Volumes = patientVolumes{cfg.Volumes, cfg.Patience, s.mounted}
+	s.cfg.Volumes = patientVolumes{cfg.Volumes, cfg.Patience, s.mounted, s.vigil.step}
 	return s
 }
 
@@ -179,7 +180,7 @@ func (s *supervisor) tickEvery() time.Duration {
 }
 
 func (s *supervisor) tick(ctx context.Context) {
-	if s.cfg.Watchdog > 0 {
+	if s.keepVigil() && s.cfg.Watchdog > 0 {
 		s.cfg.Notify("WATCHDOG=1")
 	}
 	s.checkClock()

@@ -26,7 +26,9 @@ func runCommand(c console) *cobra.Command {
 it is told to stop. It runs as a systemd service (Type=notify, with watchdog) or
 in a terminal. SIGHUP reads the policy again; a policy that is broken then is
 reported and the last good one goes on. SIGTERM and SIGINT end it cleanly within
-10 seconds; work that was under way resumes at the next start.
+10 seconds; work that was under way resumes at the next start. When there is work
+and no card and no drive has answered for half an hour, the watchdog is not fed any
+more, and systemd ends it and starts it anew.
 
 Mounting media needs root. The state folder holds the ledger, the run folder
 mount points and the control socket; under systemd both come from the service.`,

@@ -71,6 +71,7 @@ const (
 	CardHistoryBroken  Code = "card-history-broken"
 	PowerLow           Code = "power-low"
 	PowerParked        Code = "power-parked"
+	WorkStuck          Code = "work-stuck"
 	DriveNotEnrolled   Code = "drive-not-enrolled"
 	DriveCloned        Code = "drive-cloned"
 	DriveRetired       Code = "drive-retired"
@@ -109,6 +110,7 @@ var Kinds = []Kind{
 	{CardHistoryBroken, Danger, false, "the card's own manifest does not agree with its files", "the files named were damaged before they reached this box; do not reuse the card"},
 	{PowerLow, Attention, true, "the battery is low; nothing new is begun", "charge the box; what runs goes on, and the rest begins by itself then"},
 	{PowerParked, Danger, true, "the battery is nearly empty; all work is parked and the drives are let go", "charge the box, and work goes on where it was; if it is fed, or the gauge is wrong, set begin and park in [power] of the policy to 0"},
+	{WorkStuck, Danger, true, "work stands still: no card and no drive has answered for a long time", "pull what hangs, the card first, and put it in again; as a service the box starts itself anew after half an hour of this; if it repeats, try another reader and another cable, and send what 'bothy diagnose' packs"},
 	{DriveNotEnrolled, Attention, false, "a drive waits to be enrolled", "run 'bothy enrol DEVICE --name NAME'"},
 	{DriveCloned, Danger, false, "a drive carries the identity of another one; it is refused", "if it is an image of the other, remove .bothy/drive.toml from it and enrol it; if it is the drive itself in another case, enrol it by its name"},
 	{DriveRetired, Notice, false, "a retired drive is attached; it is not used", "take it out, or enrol it to use it again"},

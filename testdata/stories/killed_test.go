@@ -9,7 +9,8 @@ import (
 
 // The daemon is killed in mid-copy, and in the next life the kernel takes its
 // memory away. Each time systemd starts it again, and the offload goes on where
-// it was: the same one, with what was proven not written again.
+// it was: the same one, with what was proven not written again. When all is done
+// it stands still and feeds the watchdog no more: that, too, ends in another life.
 func TestStory_killedAndOutOfMemory(t *testing.T) {
 	longStory(t)
 	t.Parallel()
@@ -54,6 +55,13 @@ func TestStory_killedAndOutOfMemory(t *testing.T) {
 		if c.WrittenBytes > left {
 			t.Errorf("%s was given %d bytes in the last life, and lacked %d at most", c.DriveName, c.WrittenBytes, left)
 		}
+	}
+	pid = b.daemonPID()
+	b.MustRun("kill -STOP " + pid)
+	b.again(pid)
+	b.UntilDecided("SKUA_K1", "release")
+	if journal := b.Journal("bothy"); !strings.Contains(journal, "Watchdog timeout") {
+		t.Errorf("systemd did not miss the daemon's word, so this shows nothing:\n%s", journal)
 	}
 	b.MustRun("systemctl stop bothy")
 	for _, id := range []string{"card", "drive-a", "drive-b"} {

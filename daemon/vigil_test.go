@@ -1,0 +1,157 @@
+package daemon
+
+import (
+	"errors"
+	"slices"
+	"testing"
+	"testing/synctest"
+	"time"
+
+	"bothy/daemon/offload"
+	"bothy/daemon/state"
+)
+
+// Work that stands still is told from work that takes its time, and from none.
+func TestVigil_look(t *testing.T) {
+	t.Parallel()
+	var v vigil
+	at := time.Now()
+	for i, now := range []struct {
+		after   time.Duration
+		steps   int
+		working bool
+		still   time.Duration
+	}{
+		{0, 0, false, 0},
+		{24 * time.Hour, 0, false, 0}, // nothing to do is not standing still
+		{time.Second, 0, true, time.Second},
+		{9 * time.Minute, 0, true, 9*time.Minute + time.Second},
+		{time.Minute, 1, true, 0}, // a slow card: one call in ten minutes
+		{9 * time.Minute, 0, true, 9 * time.Minute},
+		{time.Minute, 1, true, 0},
+		{time.Hour, 0, true, time.Hour},
+		{time.Second, 0, false, 0}, // what hung was pulled
+		{time.Second, 0, true, time.Second},
+	} {
+		at = at.Add(now.after)
+		for range now.steps {
+			v.step()
+		}
+		if still := v.look(at, now.working); still != now.still {
+			t.Errorf("look %d: still for %v, want %v", i, still, now.still)
+		}
+	}
+}
+
+// A card that hangs for good is said after ten minutes and given up with the whole life
+// of the daemon after thirty; one that answers once in a while is neither.
+func TestVigil_engineThatHangs(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		m := newSim(t, 1)
+		m.cfg.Watchdog, m.cfg.SupplyEvery = 30*time.Second, 30*time.Second
+		m.start()
+		card := m.card("sda", "SKUA_1", 3)
+		reached, goOn := make(chan struct{}), make(chan struct{})
+		slow := 0
+		card.on(func(op, name string) error {
+			switch {
+			case op != "read":
+			case slow < 2:
+				slow++
+				<-time.After(9 * time.Minute) // of the bubble's own clock
+			case slow == 2:
+				slow++
+				close(reached)
+				<-goOn
+			}
+			return nil
+		})
+		m.plug(card, m.drive("sdb"))
+		fed := func() (n int) {
+			m.mu.Lock()
+			defer m.mu.Unlock()
+			for _, line := range m.notified {
+				if line == "WATCHDOG=1" {
+					n++
+				}
+			}
+			return n
+		}
+		pass := func(d time.Duration) (stuck bool, times int) {
+			before := fed()
+			<-time.After(d)
+			synctest.Wait()
+			m.mu.Lock()
+			st := m.current
+			m.mu.Unlock()
+			return raised(st, state.WorkStuck), fed() - before
+		}
+		<-reached
+		m.mu.Lock()
+		if slices.ContainsFunc(m.current.Conditions, func(c state.Condition) bool { return c.Code == state.WorkStuck }) || m.current.Counters.ConditionsRaised[string(state.WorkStuck)] > 0 {
+			t.Error("a card that is only slow is said to stand still")
+		}
+		m.mu.Unlock()
+		if stuck, times := pass(9 * time.Minute); stuck || times < 100 {
+			t.Errorf("after 9 minutes it is said (%v), or the service manager was told %d times only", stuck, times)
+		}
+		if stuck, times := pass(20 * time.Minute); !stuck || times < 200 {
+			t.Errorf("after 29 minutes it is not said (%v), or the service manager was told %d times only", stuck, times)
+		}
+		pass(2 * time.Minute)
+		if stuck, times := pass(time.Hour); !stuck || times != 0 {
+			t.Errorf("after half an hour the service manager was told %d times that all is well (said: %v)", times, stuck)
+		}
+		close(goOn)
+		m.untilReleased(card)
+		if stuck, times := pass(time.Minute); stuck || times < 5 {
+			t.Errorf("work goes on, and still it is said (%v), or the service manager is not told (%d times)", stuck, times)
+		}
+		m.stop()
+	})
+}
+
+// What is counted is passed on as it is, single sectors too.
+func TestVigil_steppingFS(t *testing.T) {
+	t.Parallel()
+	steps := 0
+	f := steppingFS{oddFS{}, func() { steps++ }}
+	src, err := f.Open("with sectors")
+	if _, ok := src.(offload.SectorSource); !ok || err != nil {
+		t.Fatalf("a source with sectors became %T (%v)", src, err)
+	}
+	if n, err := src.(offload.SectorSource).ReadSector(make([]byte, 4), 8); n != 3 || !errors.Is(err, errOdd) {
+		t.Errorf("reading a sector: %d, %v", n, err)
+	}
+	if src, _ := f.Open("plain"); src == nil {
+		t.Error("no source")
+	} else if _, ok := src.(offload.SectorSource); ok {
+		t.Error("a plain source is said to have sectors")
+	}
+	if _, err := f.OpenMedium("none"); !errors.Is(err, errOdd) {
+		t.Errorf("a failure became %v", err)
+	}
+	if steps != 4 {
+		t.Errorf("%d steps, want 4", steps)
+	}
+}
+
+var errOdd = errors.New("odd")
+
+type oddFS struct{ offload.FS }
+
+func (oddFS) Open(name string) (offload.Source, error) {
+	if name == "plain" {
+		return plainSource{}, nil
+	}
+	return sectorSource{}, nil
+}
+
+func (oddFS) OpenMedium(string) (offload.Source, error) { return nil, errOdd }
+
+type plainSource struct{ offload.Source }
+
+type sectorSource struct{ offload.Source }
+
+func (sectorSource) ReadSector([]byte, int64) (int, error) { return 3, errOdd }
