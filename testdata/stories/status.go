@@ -14,11 +14,13 @@ type Status struct {
 	Sequence uint64
 	Phase    string
 	Healthy  bool
-	Policy   struct{ Error string }
-	Cards    []cardStatus
-	Drives   []Drive
-	Offloads []offloadStatus
-	Errand   struct {
+	// ClockTrusted: the box takes its clock for right.
+	ClockTrusted bool `json:"clock_trusted"`
+	Policy       struct{ Error string }
+	Cards        []cardStatus
+	Drives       []Drive
+	Offloads     []offloadStatus
+	Errand       struct {
 		Kind string
 		Done float64
 	}
