@@ -56,6 +56,7 @@ func TestStory_cardBeforeDrivesThenAfter(t *testing.T) {
 	b.PlugUSB("card-a", cardA, testbed.USBOptions{Removable: true, Port: "1"})
 	b.UntilReason("SKUA_A003", "needs 2 more drives")
 	b.UntilLight(cardLED, "fast")
+	b.followsTheRules("card-a")
 
 	b.PlugUSB("drive-a", driveA, testbed.USBOptions{Port: "2", WriteBps: 2 << 20, ReadBps: 8 << 20})
 	b.UntilLight(cardLED, "slow")
@@ -111,5 +112,22 @@ func (b *Box) MustAgree(releases int) {
 	page, ok, reason := b.HTTPGet("/")
 	if !ok || !strings.Contains(strings.ToLower(string(page.Body)), "release") {
 		b.t.Errorf("the page does not say that the card is released: %s", reason)
+	}
+}
+
+// followsTheRules checks what the shipped udev rules say of a medium, as the real udev
+// took them: no desktop mounts it unasked (UDISKS_AUTO, see udisks(8)), the medium of a
+// drive bay that stays is asked for every second, and the system's own disk is as it was.
+func (b *Box) followsTheRules(id string) {
+	b.t.Helper()
+	node := b.Node(id)
+	if told := b.MustRun("udevadm info --query=property " + node); !strings.Contains(told, "\nUDISKS_AUTO=0\n") || !strings.Contains(told, "\nID_FS_USAGE=filesystem\n") {
+		b.t.Errorf("of the card udev knows:\n%s", told)
+	}
+	if told := b.MustRun("cat /sys/class/block/" + strings.TrimPrefix(node, "/dev/") + "/events_poll_msecs"); told != "1000\n" {
+		b.t.Errorf("the card's reader is asked every %q milliseconds", told)
+	}
+	if told := b.MustRun("udevadm info --query=property /dev/vda"); strings.Contains(told, "UDISKS_AUTO") {
+		b.t.Errorf("of the system's own disk udev knows:\n%s", told)
 	}
 }
