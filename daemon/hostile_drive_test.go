@@ -199,3 +199,36 @@ func mustStand(t *testing.T, before, after map[string]string) {
 		}
 	}
 }
+
+// What a copy's own manifests say is read on its own drive: a folder that is a link to
+// somewhere else, with manifests as they should be, tells nothing of the copy.
+func TestOpened_historyStaysOnTheDrive(t *testing.T) {
+	t.Parallel()
+	drive, outside := t.TempDir(), t.TempDir()
+	for _, dir := range []string{outside, filepath.Join(drive, "2026-06-21", "here")} {
+		if err := os.MkdirAll(dir, 0o755); err != nil {
+			t.Fatal(err)
+		}
+		if err := os.WriteFile(filepath.Join(dir, "SHOT0001.RAW"), []byte(dir), 0o644); err != nil {
+			t.Fatal(err)
+		}
+		forge(t, dir)
+	}
+	if err := os.Symlink(outside, filepath.Join(drive, "2026-06-21", "linked")); err != nil {
+		t.Fatal(err)
+	}
+	root, err := os.OpenRoot(drive)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer root.Close()
+	o := &Opened{Root: root}
+	if h, err := o.history("2026-06-21/here"); err != nil || h == nil {
+		t.Fatalf("the drive's own copy cannot be read: %v", err)
+	}
+	for _, folder := range []string{"2026-06-21/linked", "../" + filepath.Base(outside), outside} {
+		if h, err := o.history(folder); err == nil {
+			t.Errorf("%s is read, outside the drive: %v", folder, h.Dirs())
+		}
+	}
+}
