@@ -40,6 +40,12 @@ command line was refused.`,
 		if err != nil {
 			return refuse("name a node such as /dev/sdb1, or a folder", "enrol: %w", err)
 		}
+		if !info.IsDir() {
+			// The daemon knows devices by their nodes, a person by a link below /dev/disk.
+			if target, err = filepath.EvalSymlinks(target); err != nil {
+				return refuse("", "enrol: %w", err)
+			}
+		}
 		id, err := enrol(cmd.Context(), socket, target, name, info.IsDir())
 		if err != nil {
 			return err

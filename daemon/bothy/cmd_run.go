@@ -33,7 +33,7 @@ more, and systemd ends it and starts it anew.
 Mounting media needs root. The state folder holds the ledger, the run folder
 mount points and the control socket; under systemd both come from the service.`,
 		Example: `  sudo bothy run --policy ./policy.toml --state-dir ./state --run-dir ./run
-  systemctl reload bothy                  read the policy again`,
+  systemctl reload bothy      # read the policy again`,
 	}, cobra.NoArgs, func(cmd *cobra.Command, _ []string) error {
 		if cfg.SocketPath == "" {
 			cfg.SocketPath = filepath.Join(cfg.RunDir, "control.sock")

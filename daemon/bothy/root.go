@@ -33,7 +33,7 @@ this card be reused?
 
 The answer is 'release' only when the policy's number of proven copies stand on
 that many distinct physical drives. In doubt it is 'hold', with the reason.`,
-		Example: `  bothy rehearse                          see the whole job without any hardware
+		Example: `  bothy rehearse              # see the whole job without any hardware
   bothy check-policy /etc/bothy/policy.toml
   bothy status --follow`,
 		Version:       version(),
