@@ -67,11 +67,11 @@ A notice is good to know. With attention something is missing or degraded. With 
 work is at risk. Where the box light asks for somebody, the box cannot do its work, or
 cannot vouch for it, before somebody has looked.
 
-The journal shows what a condition was about, and this page's words, with
+The journal shows what a condition was about, with this page's words, and all there
+ever was of one kind:
 
   journalctl -x -u bothy
-
-and all there ever was of one kind with journalctl BOTHY_CONDITION=drive-full.`)
+  journalctl BOTHY_CONDITION=drive-full`)
 	r.macro("SH", "CONDITIONS")
 	for _, k := range state.Kinds {
 		r.macro("SS", string(k.Code))

@@ -74,8 +74,11 @@ func TestStory_installedFromPackage(t *testing.T) {
 
 	// The journal: fields, and an explanation of each condition.
 	id := state.ClockUntrusted.MessageID() // there is no time server here
-	if out := b.MustRun("journalctl -u bothy MESSAGE_ID=" + id + " -x -n 1 --no-pager"); !strings.Contains(out, "What to do: order is kept by sequence number") {
+	if out := b.MustRun("journalctl -x -u bothy MESSAGE_ID=" + id + " -n 1 --no-pager"); !strings.Contains(out, "What to do: order is kept by sequence number") {
 		t.Errorf("journalctl -x explains the clock so:\n%s", out)
+	}
+	if out := b.MustRun("journalctl BOTHY_CONDITION=" + string(state.ClockUntrusted) + " --no-pager"); !strings.Contains(out, "the clock is not synchronised") {
+		t.Errorf("the journal holds of the clock:\n%s", out)
 	}
 	if out := b.MustRun("journalctl BOTHY_CARD=SKUA_P1 -o verbose --no-pager"); !strings.Contains(out, "_SYSTEMD_UNIT=bothy.service") || !strings.Contains(out, "BOTHY_OFFLOAD=") {
 		t.Errorf("the journal holds of the card:\n%s", out)
