@@ -108,6 +108,7 @@ const packageContents = `
 -rw-r--r-- root/root /usr/share/man/man1/bothy.1.gz
 -rw-r--r-- root/root /usr/share/man/man5/bothy-policy.5.gz
 -rw-r--r-- root/root /usr/share/man/man7/bothy-conditions.7.gz
+-rw-r--r-- root/root /usr/share/man/man7/bothy-risks.7.gz
 -rw-r--r-- root/root /usr/share/zsh/vendor-completions/_bothy
 `
 
@@ -257,7 +258,7 @@ func TestPackage_manPages(t *testing.T) {
 	t.Parallel()
 	judges.Need(t, "man")
 	root := unpacked(t, debOf(t, "amd64"))
-	for page, title := range map[string]string{"man1/bothy.1.gz": "BOTHY(1)", "man5/bothy-policy.5.gz": "BOTHY-POLICY(5)", "man7/bothy-conditions.7.gz": "BOTHY-CONDITIONS(7)"} {
+	for page, title := range map[string]string{"man1/bothy.1.gz": "BOTHY(1)", "man5/bothy-policy.5.gz": "BOTHY-POLICY(5)", "man7/bothy-conditions.7.gz": "BOTHY-CONDITIONS(7)", "man7/bothy-risks.7.gz": "BOTHY-RISKS(7)"} {
 		file := filepath.Join(root, "usr/share/man", page)
 		cmd := exec.Command("man", "--warnings", "-l", file)
 		cmd.Env = append(os.Environ(), "LC_ALL=C.UTF-8", "MANPAGER=cat", "PAGER=cat", "MANWIDTH=100")

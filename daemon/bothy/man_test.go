@@ -82,7 +82,7 @@ ever was of one kind:
 		r.WriteString(roffLine(capital(k.Sentence)+" ("+says+").") + "\n.PP\n" + roffLine("What to do: "+k.Hint+".") + "\n")
 	}
 	r.macro("SH", "SEE ALSO")
-	r.WriteString(".BR bothy (1),\n.BR bothy\\-policy (5),\n.BR journalctl (1)\n")
+	r.WriteString(".BR bothy (1),\n.BR bothy\\-policy (5),\n.BR bothy\\-risks (7),\n.BR journalctl (1)\n")
 	return r.Bytes()
 }
 
@@ -92,7 +92,7 @@ func capital(s string) string { return strings.ToUpper(s[:1]) + s[1:] }
 func TestManPages_groff(t *testing.T) {
 	t.Parallel()
 	groff := judges.Need(t, "groff")
-	for _, page := range []string{"bothy.1", "bothy-policy.5", "bothy-conditions.7"} {
+	for _, page := range []string{"bothy.1", "bothy-policy.5", "bothy-conditions.7", "bothy-risks.7"} {
 		out, err := exec.Command(groff, "-man", "-Tutf8", "-ww", "-z", filepath.Join(manDir, page)).CombinedOutput()
 		if err != nil || len(bytes.TrimSpace(out)) > 0 {
 			t.Errorf("groff %s: %v\n%s", page, err, out)
@@ -203,7 +203,7 @@ func manPage(root *cobra.Command) []byte {
 	r.macro("SH", "FILES")
 	r.text("/etc/bothy/policy.toml, /var/lib/bothy/, /run/bothy/control.sock")
 	r.macro("SH", "SEE ALSO")
-	r.WriteString(".BR bothy\\-policy (5),\n.BR bothy\\-conditions (7),\n.BR systemd.service (5),\n.BR udevadm (8)\n")
+	r.WriteString(".BR bothy\\-policy (5),\n.BR bothy\\-conditions (7),\n.BR bothy\\-risks (7),\n.BR systemd.service (5),\n.BR udevadm (8)\n")
 	return r.Bytes()
 }
 
