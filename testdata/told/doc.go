@@ -1,5 +1,5 @@
 // Package told holds the documents to what they say. Its tests take every command
-// out of README.md, DEVELOPERS.md, the pages below deploy and the manual pages, and
+// out of README.md, DEVELOPERS.md, the pages below deploy, the manual pages, and the comments of policies, and
 // each is run as it stands, or it is named which other test runs it. They look up,
 // too, every flag, condition, metric, policy key, address, file and link that a
 // document speaks of.

@@ -41,7 +41,9 @@ func pages(t *testing.T) []page {
 			names = append(names, strings.TrimPrefix(f, root+"/"))
 		}
 	}
-	if len(names) < 9 {
+	// Files of the box that tell their reader in a comment what to type.
+	names = append(names, "deploy/policy.toml", "deploy/debian/policy.toml", "deploy/bothy.socket")
+	if len(names) < 12 {
 		t.Fatalf("documents are not where they were: %q", names)
 	}
 	var all []page
@@ -51,10 +53,13 @@ func pages(t *testing.T) []page {
 			t.Fatal(err)
 		}
 		p := page{name: name, text: string(data)}
-		if strings.HasSuffix(name, ".md") {
+		switch {
+		case strings.HasSuffix(name, ".md"):
 			p.markdown(t)
-		} else {
+		case strings.HasPrefix(name, "deploy/man/"):
 			p.manual()
+		default:
+			p.comments()
 		}
 		all = append(all, p)
 	}
@@ -106,6 +111,23 @@ func (p *page) markdown(t *testing.T) {
 // uncommented takes away what the shell would not read.
 func uncommented(text string) string {
 	return strings.TrimSpace(regexp.MustCompile(`(^|\s)#.*$`).ReplaceAllString(text, ""))
+}
+
+// comments reads those of a file that programs read: a command of its own is set in, a
+// literal within a sentence stands between backquotes.
+func (p *page) comments() {
+	for i, text := range strings.Split(p.text, "\n") {
+		said, isComment := strings.CutPrefix(text, "#")
+		command, isCommand := strings.CutPrefix(said, "     ")
+		switch {
+		case isComment && isCommand:
+			p.blocks = append(p.blocks, line{p.name, uncommented(command), i + 1})
+		case isComment:
+			for _, m := range span.FindAllStringSubmatch(said, -1) {
+				p.spans = append(p.spans, line{p.name, m[1], i + 1})
+			}
+		}
+	}
 }
 
 // quoted is what a manual page marks within a sentence.
@@ -163,11 +185,13 @@ func TestPages_commands(t *testing.T) {
 	m.markdown(t)
 	man := page{name: "x.1", text: ".PP\nIt says 'bothy list', and it's not 'x'\n.nf\nbothy a \\-\\-to 'c\\(rs' # why\n.fi\n.B \"bothy x \\\\-\\\\-y\"\n"}
 	man.manual()
+	config := page{name: "x.toml", text: "# Say `bothy list`:\n#\n#     bothy x   # why\n#[box]\nkey = 1 #     no\n"}
+	config.comments()
 	var got []string
-	for _, c := range append(m.commands(), man.commands()...) {
+	for _, c := range slices.Concat(m.commands(), man.commands(), config.commands()) {
 		got = append(got, c.text)
 	}
-	want := []string{"./run", "go test ./x -run 'A#b'", "go vet ./...", "bothy list a|b", "man x", `bothy a --to 'c\'`, "bothy list", "bothy x --y"}
+	want := []string{"./run", "go test ./x -run 'A#b'", "go vet ./...", "bothy list a|b", "man x", `bothy a --to 'c\'`, "bothy list", "bothy x --y", "bothy x", "bothy list"}
 	if !slices.Equal(got, want) {
 		t.Errorf("read\n%q, want\n%q", got, want)
 	}
