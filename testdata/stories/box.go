@@ -200,6 +200,13 @@ func (b *Box) PowerCut() {
 	b.endWitness()
 }
 
+// ShutDown is the guest's.
+func (b *Box) ShutDown() {
+	b.t.Helper()
+	b.Guest.ShutDown()
+	b.endWitness()
+}
+
 // Boot is the guest's.
 func (b *Box) Boot() {
 	b.t.Helper()

@@ -1,6 +1,7 @@
 package stories
 
 import (
+	"os/exec"
 	"strings"
 	"testing"
 
@@ -118,6 +119,42 @@ func TestStory_powerCut(t *testing.T) {
 	}
 	if testbed.Digest(t, card) != digest {
 		t.Error("the card was written")
+	}
+	Extract(t, testbed.ExFAT, driveA).MustHoldOnly(t, tree)
+	Extract(t, testbed.Ext4, driveB).MustHoldOnly(t, tree)
+}
+
+// The box is shut down in mid-copy: the service stops in time, so the drives are let go
+// whole, as the checkers of their file systems say (fsck.exfat of exfatprogs, e2fsck of
+// e2fsprogs). After the boot the same off-load goes on.
+func TestStory_shutDownInMidCopy(t *testing.T) {
+	inTurn(t, 1)
+	t.Parallel()
+	tree := NewTree(t, "down", 0, 7, 4)
+	card := testbed.MakeImage(t, testbed.FAT32, 96*testbed.MiB, "SKUA_F5", tree.dir)
+	driveA := testbed.MakeImage(t, testbed.ExFAT, 96*testbed.MiB, "SKERRY_A", "")
+	driveB := testbed.MakeImage(t, testbed.Ext4, 96*testbed.MiB, "SKERRY_B", "")
+	b := StartBox(t, besides, testbed.Options{})
+	b.PlugUSB("drive-a", driveA, testbed.USBOptions{})
+	b.PlugUSB("drive-b", driveB, testbed.USBOptions{})
+	b.PlugUSB("card", card, testbed.USBOptions{Removable: true, ReadBps: crawl, WriteBps: 1 << 20})
+	before := b.inMidCopy(5)
+	b.ShutDown()
+	for _, check := range [][]string{{"fsck.exfat", "-n", driveA}, {"e2fsck", "-f", "-n", driveB}, {"dumpe2fs", "-h", driveB}} {
+		out, err := exec.Command(check[0], check[1:]...).CombinedOutput()
+		if err != nil || strings.Contains(string(out), "needs_recovery") {
+			t.Errorf("%v after the shutdown: %v\n%s", check, err, out)
+		}
+	}
+	b.Throttle("card", 16<<20, 1<<20)
+	b.Boot()
+	after := b.UntilDecided("SKUA_F5", "release")
+	if len(after.Offloads) != 1 || after.Offloads[0].ID != before.Offloads[0].ID {
+		t.Errorf("another off-load was begun: %+v", after.Offloads)
+	}
+	b.MustRun("systemctl stop bothy")
+	for _, id := range []string{"card", "drive-a", "drive-b"} {
+		b.UnplugUSB(id)
 	}
 	Extract(t, testbed.ExFAT, driveA).MustHoldOnly(t, tree)
 	Extract(t, testbed.Ext4, driveB).MustHoldOnly(t, tree)

@@ -224,9 +224,35 @@ func (g *Guest) PowerCut() {
 	}
 	ctx, cancel := context.WithTimeout(context.Background(), deviceLimit)
 	defer cancel()
+	g.switchOff(ctx)
+}
+
+// ShutDown has the guest go down in good order, as somebody at its keyboard would, and
+// switches it off when it says that it is down.
+func (g *Guest) ShutDown() {
+	g.t.Helper()
+	if g.machine == nil {
+		g.t.Fatal("shut down: the power is off")
+	}
+	ctx, cancel := context.WithTimeout(context.Background(), bootLimit)
+	defer cancel()
+	// Without this QEMU would end then, and could not be asked what was written.
+	if err := g.machine.qmp.execute(ctx, "set-action", map[string]any{"shutdown": "pause"}, nil); err != nil {
+		g.t.Fatal(err)
+	}
+	mark := g.machine.qmp.mark()
+	g.MustRun("systemctl poweroff --no-block")
+	if err := g.machine.qmp.await(ctx, mark, func(e qmpEvent) bool { return e.Event == "SHUTDOWN" }); err != nil {
+		g.t.Fatalf("shut down: %v\n%s", err, tail(g.Console(), 40))
+	}
+	g.switchOff(ctx)
+}
+
+func (g *Guest) switchOff(ctx context.Context) {
+	g.t.Helper()
 	for _, d := range g.present() {
 		if err := g.keepWrites(ctx, d); err != nil {
-			g.t.Fatalf("cut the power: %v", err)
+			g.t.Fatalf("switch off: %v", err)
 		}
 	}
 	g.kill()
