@@ -23,16 +23,58 @@
     document.body.classList.remove("old");
   };
 
+  // The answer on each card, as a list of sentences.
+  const answers = (main) => Array.from(main.querySelectorAll(".hut"), (hut) =>
+    hut.querySelector("h3").textContent + ": " + hut.querySelector("strong").textContent + ", " + hut.querySelector(".advice").textContent);
+
+  // Makes a node as another is, and leaves what is the same: a reader keeps the
+  // place, the keyboard its focus, a list stays open.
+  const alike = (a, b) => a.nodeName === b.nodeName && a.id === b.id && a.classList?.[0] === b.classList?.[0];
+  const follow = (now, next) => {
+    if (now.nodeType !== Node.ELEMENT_NODE) {
+      if (now.data !== next.data) now.data = next.data;
+      return;
+    }
+    for (const { name } of Array.from(now.attributes)) {
+      if (name !== "open" && !next.hasAttribute(name)) now.removeAttribute(name);
+    }
+    for (const { name, value } of Array.from(next.attributes)) {
+      if (name !== "open" && now.getAttribute(name) !== value) now.setAttribute(name, value);
+    }
+    let at = now.firstChild;
+    for (const child of Array.from(next.childNodes)) {
+      let same = at;
+      // An element may have lost those before it; text is nothing to look for.
+      while (same && child.nodeType === Node.ELEMENT_NODE && !alike(same, child)) same = same.nextSibling;
+      if (!same || !alike(same, child)) {
+        now.insertBefore(child, at);
+        continue;
+      }
+      while (at !== same) {
+        at = at.nextSibling;
+        at.previousSibling.remove();
+      }
+      follow(same, child);
+      at = same.nextSibling;
+    }
+    while (at) {
+      const gone = at;
+      at = at.nextSibling;
+      gone.remove();
+    }
+  };
+
   const show = (text) => {
     const fresh = new DOMParser().parseFromString(text, "text/html");
     const next = fresh.querySelector("main");
     const now = document.querySelector("main");
     if (next === null || now === null) throw new Error("not the page");
-    for (const d of now.querySelectorAll("details[open]")) {
-      const same = d.id && next.querySelector("#" + CSS.escape(d.id));
-      if (same) same.open = true;
-    }
-    now.replaceWith(document.adoptNode(next));
+    // DOMParser runs no script, and so fills what stands for those who have none.
+    for (const unscripted of next.querySelectorAll("noscript")) unscripted.textContent = "";
+    const before = answers(now);
+    const news = answers(next).filter((answer) => !before.includes(answer));
+    follow(now, document.adoptNode(next));
+    if (news.length > 0) document.getElementById("news").textContent = news.join(". ");
     document.title = fresh.title;
   };
 
@@ -64,5 +106,6 @@
   document.addEventListener("visibilitychange", () => {
     if (document.visibilityState === "visible") refresh();
   });
+  document.body.classList.add("live"); // from here on it is told whether the picture is old
   listen();
 })();
