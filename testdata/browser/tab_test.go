@@ -201,7 +201,7 @@ func (p *tab) eval(expression string, into any) {
 	}
 	err := p.c.call(p.t.Context(), p.session, "Runtime.evaluate", map[string]any{"expression": expression, "returnByValue": true, "awaitPromise": true}, &out)
 	if err != nil {
-		p.t.Fatal(err)
+		p.t.Fatalf("in the page: %v: %.400s", err, expression)
 	}
 	if e := out.ExceptionDetails; e != nil {
 		p.t.Fatalf("in the page: %s %s", e.Text, e.Exception.Description)
