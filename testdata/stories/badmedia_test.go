@@ -156,6 +156,7 @@ func mustBeSalvaged(t *testing.T, tree Tree, drive Extracted, missing map[string
 // written again, elsewhere, and the copy is proven; where no place gives them
 // back the drive is set aside, and the other one has its copy.
 func TestStory_driveWithBadSectors(t *testing.T) {
+	inTurn(t, 1)
 	t.Parallel()
 	const imageBytes = 64 * testbed.MiB
 	bad := testbed.MakeImage(t, testbed.Ext4, imageBytes, "NOLABEL", "")

@@ -54,6 +54,7 @@ type soundDrive struct {
 // A kernel that panics on such an image ends the guest and the test; its console
 // says so. That is no fault of the daemon's, and the image's number is told.
 func TestStory_damagedFileSystems(t *testing.T) {
+	inTurn(t, 0)
 	t.Parallel()
 	b := &Box{t: t}
 	b.begin(fuzzedPolicy, testbed.Options{MemoryMiB: 768})

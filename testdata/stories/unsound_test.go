@@ -126,6 +126,7 @@ func (u *unsound) told(stdout, stderr string) (end copied) {
 // honest drive has its copy each time. That the fault does harm is shown by cp,
 // which notices nothing.
 func TestStory_unsoundDrive(t *testing.T) {
+	inTurn(t, 2)
 	t.Parallel()
 	u := newUnsound(t)
 	for _, tc := range []struct {
