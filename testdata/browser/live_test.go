@@ -1,8 +1,11 @@
 package browser
 
 import (
+	"fmt"
+	"math/rand/v2"
 	"strings"
 	"testing"
+	"time"
 
 	"bothy/daemon/state"
 )
@@ -141,4 +144,63 @@ func (p *tab) ages(t *testing.T) {
 	if !old.Seen || old.Struck != "line-through" || old.Faded != "grayscale(1)" {
 		t.Errorf("half a minute later: %+v", old)
 	}
+}
+
+// However the State changes, what stands on a page that has followed it is what a page
+// would show that was loaded anew: a part that stayed behind could be a RELEASE.
+func TestLive_followsAnyChange(t *testing.T) {
+	t.Parallel()
+	c := newChromium(t)
+	b := newBox(t, ordinary())
+	p := c.open(t, b.url("/"), glass{Width: 360})
+	p.becomes(`document.body.classList.contains("live")`)
+	random := rand.New(rand.NewPCG(6, 5))
+	for i := range 60 {
+		s := someState(random)
+		s.Moment = at(15, 0).Add(time.Duration(i) * time.Second)
+		b.states.Publish(s)
+		p.becomes(fmt.Sprintf(`document.querySelector("header time").dateTime === %q`, s.Moment.Format(time.RFC3339)))
+		var differs struct{ Now, Anew string }
+		p.eval(`(async () => {
+			const anew = new DOMParser().parseFromString(await (await fetch("/")).text(), "text/html").querySelector("main");
+			const now = document.querySelector("main").cloneNode(true);
+			for (const part of [anew, now]) {
+				for (const unscripted of part.querySelectorAll("noscript")) unscripted.textContent = "";
+				for (const list of part.querySelectorAll("details")) list.removeAttribute("open");
+				part.normalize();
+			}
+			return anew.outerHTML === now.outerHTML ? {} : {Now: now.outerHTML, Anew: anew.outerHTML};
+		})()`, &differs)
+		if differs.Now != differs.Anew {
+			t.Fatalf("after change %d stands:\n%s\nloaded anew it is:\n%s", i, differs.Now, differs.Anew)
+		}
+	}
+}
+
+// someState has some of everything, in another order, with other answers.
+func someState(random *rand.Rand) *state.State {
+	s := everything()
+	s.Cards, s.Drives, s.Offloads = some(random, s.Cards), some(random, s.Drives), some(random, s.Offloads)
+	s.Conditions, s.Devices = some(random, s.Conditions), some(random, s.Devices)
+	for i := range s.Cards {
+		if other := cards()[random.IntN(len(cards()))]; random.IntN(2) == 0 {
+			s.Cards[i].Phase, s.Cards[i].Verdict, s.Cards[i].HoldKind, s.Cards[i].Reason = other.Phase, other.Verdict, other.HoldKind, other.Reason
+		}
+	}
+	if random.IntN(2) == 0 {
+		s.Errand = nil
+	}
+	if random.IntN(2) == 0 {
+		s.Power = state.Power{}
+	}
+	return s
+}
+
+func some[T any](random *rand.Rand, all []T) (list []T) {
+	for _, i := range random.Perm(len(all)) {
+		if random.IntN(3) > 0 {
+			list = append(list, all[i])
+		}
+	}
+	return list
 }
