@@ -368,7 +368,7 @@ func TestHandover_faultAtEveryChange(t *testing.T) {
 			editor := m.shuttleIn("sdz")
 			m.handed(editor, "files=*0001.JPG")
 			was := string(card.files["DCIM/100SKUAS/SKUA0001.JPG"])
-			for n := 1; ; n += max(1, *handoverStep) {
+			for n := 1; ; n += max(1, *handoverStep) * callStep {
 				if n > most {
 					t.Fatalf("there is no end of it")
 				}
