@@ -166,7 +166,7 @@ func TestEvict_showsWhatIsCached(t *testing.T) {
 	t.Parallel()
 	path := filepath.Join(diskFolder(t), "f")
 	const pages = 64
-	writeSynced(t, path, patterned(pages*4096))
+	writeSynced(t, path, patterned(pages*os.Getpagesize()))
 	f, err := os.Open(path)
 	if err != nil {
 		t.Fatal(err)
