@@ -10,12 +10,12 @@ import (
 
 // StartBare boots a guest that knows nothing of the daemon, under the eyes of the
 // oracle from the moment that it answers.
-func StartBare(t *testing.T, policy string) *Box {
+func StartBare(t *testing.T, policy string, opts testbed.Options) *Box {
 	t.Helper()
 	t.TempDir() // goes after the judgement, since it is asked for before
 	b := &Box{t: t, copies: copiesIn(t, policy), wards: map[string][]ward{}}
 	t.Cleanup(b.judge)
-	b.Guest = testbed.Start(t, testbed.Options{})
+	b.Guest = testbed.Start(t, opts)
 	t.Cleanup(func() {
 		b.endWitness()
 		if t.Failed() && b.Running() {
@@ -33,11 +33,11 @@ func StartBare(t *testing.T, policy string) *Box {
 func TestStory_installedFromPackage(t *testing.T) {
 	inTurn(t, 2)
 	t.Parallel()
-	deb := testbed.BuildPackage(t)
+	deb := testbed.BuildPackage(t, "amd64")
 	tree := NewTree(t, "newcomer", 0, 7, 4)
 	card := testbed.MakeImage(t, testbed.FAT32, 64*testbed.MiB, "SKUA_P1", tree.dir)
 	a, c := testbed.MakeImage(t, testbed.ExFAT, 64*testbed.MiB, "SKERRY_A", ""), testbed.MakeImage(t, testbed.Ext4, 64*testbed.MiB, "SKERRY_B", "")
-	b := StartBare(t, besides)
+	b := StartBare(t, besides, testbed.Options{})
 	b.CopyIn(deb, "/root/bothy.deb")
 	const install = "DEBIAN_FRONTEND=noninteractive apt-get install -q -y --no-install-recommends --reinstall /root/bothy.deb 2>&1"
 	t.Logf("apt says:\n%s", b.MustRun(install))

@@ -36,46 +36,54 @@ func cacheDir() (string, error) {
 	return dir, os.MkdirAll(dir, 0o755)
 }
 
-// prepareOnce spares the second guest of a test binary the look at the cache.
-var prepareOnce = sync.OnceValues(func() (base, error) {
-	ctx, cancel := context.WithTimeout(context.Background(), buildLimit)
-	defer cancel()
-	return prepare(ctx)
-})
+// prepareOnce, by Options.Arch, spares the second guest of a test binary the look at
+// the cache.
+var prepareOnce = func() map[string]func() (base, error) {
+	each := map[string]func() (base, error){}
+	for name, arch := range architectures {
+		each[name] = sync.OnceValues(func() (base, error) {
+			ctx, cancel := context.WithTimeout(context.Background(), buildLimit)
+			defer cancel()
+			return prepare(ctx, arch)
+		})
+	}
+	return each
+}()
 
-// buildLimit bounds a build, or the wait for another process's.
-const buildLimit = 15 * time.Minute
+// buildLimit bounds a build, or the wait for another process's. That for another
+// architecture is emulated, which is four times the work.
+const buildLimit = 45 * time.Minute
 
 // prepare returns the base, building it when the recipe has changed or the
 // cache is empty. The build needs root and a Debian 12 apt configuration; a
 // base that is already there needs neither.
-func prepare(ctx context.Context) (base, error) {
+func prepare(ctx context.Context, arch architecture) (base, error) {
 	cache, err := cacheDir()
 	if err != nil {
 		return base{}, err
 	}
 	sum := sha256.Sum256(buildScript)
-	dir := filepath.Join(cache, "guest-"+hex.EncodeToString(sum[:8]))
+	dir := filepath.Join(cache, "guest-"+arch.debian+"-"+hex.EncodeToString(sum[:8]))
 	err = buildOnce(ctx, dir, func(tmp string) error {
 		if os.Geteuid() != 0 {
 			return errors.New("build guest: needs root (run the tests as root once)")
 		}
-		fmt.Fprintln(os.Stderr, "testbed: building the guest, about two minutes; later runs find it in", dir)
+		fmt.Fprintln(os.Stderr, "testbed: building the guest for", arch.debian+", some minutes; later runs find it in", dir)
 		script := filepath.Join(tmp, "build.sh")
 		if err := os.WriteFile(script, buildScript, 0o755); err != nil {
 			return err
 		}
-		return command(ctx, script, tmp)
+		return command(ctx, script, append([]string{tmp, arch.debian}, arch.kernels...)...)
 	})
 	if err != nil {
 		return base{}, err
 	}
-	initrd, err := buildInitrd(ctx, cache, filepath.Join(dir, "modules"))
+	initrd, err := buildInitrd(ctx, arch, cache, filepath.Join(dir, "modules-"+arch.kernel))
 	if err != nil {
 		return base{}, err
 	}
 	return base{
-		kernel: filepath.Join(dir, "vmlinuz"),
+		kernel: filepath.Join(dir, "vmlinuz-"+arch.kernel),
 		initrd: initrd,
 		root:   filepath.Join(dir, "root.ext4"),
 	}, nil
@@ -197,14 +205,14 @@ var moduleDir = sync.OnceValues(func() (string, error) {
 
 // goBuild runs "go build" or "go test -c" for a guest: static, and from the
 // root of the repository, whatever the working directory is.
-func goBuild(ctx context.Context, args ...string) error {
+func goBuild(ctx context.Context, arch architecture, args ...string) error {
 	dir, err := moduleDir()
 	if err != nil {
 		return err
 	}
 	cmd := exec.CommandContext(ctx, "go", args...)
 	cmd.Dir = dir
-	cmd.Env = append(os.Environ(), "CGO_ENABLED=0", "GOOS=linux", "GOARCH=amd64", "GOAMD64=v1")
+	cmd.Env = append(append(os.Environ(), "CGO_ENABLED=0", "GOOS=linux"), arch.goEnv...)
 	if text, err := cmd.CombinedOutput(); err != nil {
 		return fmt.Errorf("go %s: %w\n%s", strings.Join(args, " "), err, text)
 	}

@@ -34,7 +34,7 @@ func (g *Guest) Freeze(dir string) *Frozen {
 func Thaw(t testing.TB, from *Frozen) *Guest {
 	t.Helper()
 	takeSlot(t)
-	base, err := prepareOnce()
+	base, err := prepareOnce[from.opts.Arch]()
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -13,14 +13,14 @@ import (
 // buildInitrd packs the agent and the early modules into an initial RAM file
 // system. It is made anew whenever either changes, which takes a second, so
 // that a change to the agent does not cost a new root image.
-func buildInitrd(ctx context.Context, cache, modules string) (string, error) {
+func buildInitrd(ctx context.Context, arch architecture, cache, modules string) (string, error) {
 	tmp, err := os.MkdirTemp(cache, "agent.tmp-")
 	if err != nil {
 		return "", err
 	}
 	defer os.RemoveAll(tmp)
 	agent := filepath.Join(tmp, "agent")
-	if err := goBuild(ctx, "build", "-trimpath", "-buildvcs=false", "-ldflags=-s -w", "-o", agent, "bothy/testdata/testbed/agent"); err != nil {
+	if err := goBuild(ctx, arch, "build", "-trimpath", "-buildvcs=false", "-ldflags=-s -w", "-o", agent, "bothy/testdata/testbed/agent"); err != nil {
 		return "", err
 	}
 	archive, err := packInitrd(agent, modules)

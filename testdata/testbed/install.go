@@ -17,28 +17,28 @@ const (
 	policyPath = "/etc/bothy/policy.toml"
 )
 
-// BuildDaemon builds the bothy command, static, and returns its path.
+// BuildDaemon builds the bothy command for amd64, static, and returns its path.
 func BuildDaemon(t testing.TB) string {
 	t.Helper()
-	return buildFor(t, "bothy", "build", "-trimpath", "-buildvcs=false", "./daemon/bothy")
+	return buildFor(t, architectures["amd64"], "bothy", "build", "-trimpath", "-buildvcs=false", "./daemon/bothy")
 }
 
 // buildFor runs a go command that takes -o, from the root of the repository.
-func buildFor(t testing.TB, name string, args ...string) string {
+func buildFor(t testing.TB, arch architecture, name string, args ...string) string {
 	t.Helper()
 	ctx, cancel := context.WithTimeout(context.Background(), toolLimit)
 	defer cancel()
 	file := filepath.Join(t.TempDir(), name)
 	last := len(args) - 1
 	args = append(args[:last:last], "-o", file, args[last])
-	if err := goBuild(ctx, args...); err != nil {
+	if err := goBuild(ctx, arch, args...); err != nil {
 		t.Fatal(err)
 	}
 	return file
 }
 
-// BuildPackage builds the Debian package and returns its path.
-func BuildPackage(t testing.TB) string {
+// BuildPackage builds the Debian package for amd64 or arm64 and returns its path.
+func BuildPackage(t testing.TB, debian string) string {
 	t.Helper()
 	dir, err := moduleDir()
 	if err != nil {
@@ -47,7 +47,7 @@ func BuildPackage(t testing.TB) string {
 	ctx, cancel := context.WithTimeout(context.Background(), toolLimit)
 	defer cancel()
 	to := t.TempDir()
-	if err := command(ctx, filepath.Join(dir, "deploy", "package"), to, "amd64"); err != nil {
+	if err := command(ctx, filepath.Join(dir, "deploy", "package"), to, debian); err != nil {
 		t.Fatal(err)
 	}
 	made, err := filepath.Glob(filepath.Join(to, "*.deb"))
@@ -141,7 +141,7 @@ func (g *Guest) WritePolicy(policy string) {
 // printed; args are passed on, such as "-test.run=Mount".
 func (g *Guest) RunTestBinary(pkg string, limit time.Duration, args ...string) string {
 	g.t.Helper()
-	binary := buildFor(g.t, "package.test", "test", "-c", "-trimpath", "-buildvcs=false", pkg)
+	binary := buildFor(g.t, g.arch, "package.test", "test", "-c", "-trimpath", "-buildvcs=false", pkg)
 	dir, err := moduleDir()
 	if err != nil {
 		g.t.Fatal(err)

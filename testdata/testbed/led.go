@@ -21,19 +21,19 @@ func (l LED) String() string {
 	return fmt.Sprintf("trigger=%s brightness=%s on=%s off=%s pattern=%q", l.Trigger, l.Brightness, l.DelayOn, l.DelayOff, l.Pattern)
 }
 
-// LEDNames lists /sys/class/leds. The PC keyboard gives three and the USB
-// keyboard five, with names such as "input0::capslock".
+// LEDNames lists /sys/class/leds. The PC keyboard, which only amd64 has, gives three
+// and the USB keyboard five, with names such as "input0::capslock".
 func (g *Guest) LEDNames() []string {
 	g.t.Helper()
 	return strings.Fields(g.MustRun("ls /sys/class/leds"))
 }
 
-// awaitLEDs waits for the USB keyboard, which comes up beside the boot.
+// awaitLEDs waits for the keyboards: the one on USB comes up beside the boot.
 func (g *Guest) awaitLEDs() {
 	g.t.Helper()
-	g.WaitFor("the LEDs of both keyboards", deviceLimit, func() (bool, string) {
+	g.WaitFor("the LEDs of the keyboards", deviceLimit, func() (bool, string) {
 		names := g.LEDNames()
-		return len(names) >= 8, strings.Join(names, " ")
+		return len(names) >= g.arch.leds, strings.Join(names, " ")
 	})
 }
 

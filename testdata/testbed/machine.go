@@ -48,7 +48,7 @@ func (g *Guest) startQEMU(ctx context.Context, state string) error {
 	if state != "" {
 		args = append(args, "-incoming", "defer")
 	}
-	process := exec.Command("qemu-system-x86_64", args...)
+	process := exec.Command(g.arch.qemu, args...)
 	log, err := os.OpenFile(g.path("qemu.log"), os.O_CREATE|os.O_APPEND|os.O_WRONLY, 0o644)
 	if err != nil {
 		return err
@@ -118,19 +118,16 @@ func (g *Guest) awaitAgent() {
 }
 
 // arguments is QEMU's command line. The machine starts stopped (-S), so that
-// USB disks present at boot are plugged by the same code as later ones. The processor
-// lacks, and the kernel spares, what costs nothing in hardware and is done step by step
-// by an emulation: moving memory byte by byte, a fifth level of page tables, and what
-// guards the kernel from itself. That is a fifth of a boot's work.
+// USB disks present at boot are plugged by the same code as later ones.
 func (g *Guest) arguments() []string {
-	return []string{
+	return append([]string{
 		"-S", "-no-user-config", "-nodefaults", "-display", "none", "-nic", "none", "-no-reboot",
-		"-machine", "pc", "-accel", "tcg,thread=multi,tb-size=256", "-cpu", "max,-erms,-smap,-smep,-la57",
+		"-accel", "tcg,thread=multi,tb-size=256",
 		"-smp", strconv.Itoa(g.opts.CPUs), "-m", strconv.Itoa(g.opts.MemoryMiB),
 		"-kernel", g.base.kernel, "-initrd", g.base.initrd,
-		"-append", "console=ttyS0 quiet loglevel=5 panic=-1 random.trust_cpu=on mitigations=off " +
-			"audit=0 nokaslr no_timer_check tsc=reliable systemd.show_status=0 rw " +
-			"init_on_alloc=0 hardened_usercopy=off randomize_kstack_offset=off " + g.opts.KernelArgs,
+		"-append", "quiet loglevel=5 panic=-1 mitigations=off audit=0 nokaslr systemd.show_status=0 rw " +
+			"init_on_alloc=0 hardened_usercopy=off randomize_kstack_offset=off " +
+			g.arch.append + " " + g.opts.KernelArgs,
 		"-chardev", "file,id=console,append=on,path=" + g.path("console.log"), "-serial", "chardev:console",
 		"-qmp", "unix:" + g.path("qmp.sock") + ",server=on,wait=off",
 		"-device", "virtio-serial-pci",
@@ -142,7 +139,7 @@ func (g *Guest) arguments() []string {
 		"-device", "virtio-blk-pci,drive=root",
 		"-device", "qemu-xhci,id=xhci,p2=15,p3=15",
 		"-device", "usb-kbd,bus=xhci.0,port=15",
-	}
+	}, g.arch.board...)
 }
 
 func (g *Guest) kill() {

@@ -50,7 +50,7 @@ func (g *Guest) savedState() string {
 	}
 	ctx, cancel := context.WithTimeout(context.Background(), 2*bootLimit)
 	defer cancel()
-	version, err := output(ctx, "qemu-system-x86_64", "--version")
+	version, err := output(ctx, g.arch.qemu, "--version")
 	if err != nil {
 		g.t.Fatal(err)
 	}
@@ -68,7 +68,7 @@ func (g *Guest) savedState() string {
 
 func (g *Guest) saveState(ctx context.Context, dir string) error {
 	g.t.Helper()
-	first := newGuest(g.t, Options{MemoryMiB: g.opts.MemoryMiB, CPUs: g.opts.CPUs}, g.base)
+	first := newGuest(g.t, Options{Arch: g.opts.Arch, MemoryMiB: g.opts.MemoryMiB, CPUs: g.opts.CPUs}, g.base)
 	first.createOverlay(g.base.root, "raw")
 	first.Boot()
 	first.MustRun("udevadm settle -t 60; journalctl --sync; sync; echo 3 >/proc/sys/vm/drop_caches")

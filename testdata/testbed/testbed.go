@@ -3,7 +3,7 @@
 // that stays, cuts the power, changes media behind the kernel's back.
 //
 // It guarantees that the guest runs a stock Debian 12 with systemd, udev and
-// the kernel of bookworm-backports, that a guest's disk outlives a power cut
+// the kernel of bookworm-backports, for amd64 or for arm64, that a guest's disk outlives a power cut
 // but never the test, and that what a test sees of an image is what the guest
 // was really given. It emulates (TCG) and never uses KVM, so it is slow: about
 // a fifth of the machine at best. A test must therefore wait for states and
@@ -44,6 +44,10 @@ const (
 
 // Options say what kind of guest to start. The zero value is a good one.
 type Options struct {
+	// Arch is "amd64", which "" means too, or "arm64", or "arm64-16k": arm64 with a
+	// kernel whose pages have 16 KiB, as some boards have it. For arm64 each guest
+	// boots, and only the USB keyboard has lights: input0 and five of them.
+	Arch      string
 	MemoryMiB int       // default 512
 	CPUs      int       // default 2
 	USB       []USBDisk // plugged in before the power comes on
@@ -74,6 +78,7 @@ type Guest struct {
 	opts Options
 	dir  string // sockets, overlay, console log; gone with the test
 	base base
+	arch architecture
 
 	machine *machine // nil while the power is off
 	disks   map[string]*disk
@@ -91,6 +96,9 @@ func Start(t testing.TB, opts Options) *Guest {
 	if testing.Short() {
 		t.Skip("guest stories are left out with -short")
 	}
+	if opts.Arch == "" {
+		opts.Arch = "amd64"
+	}
 	if opts.MemoryMiB == 0 {
 		opts.MemoryMiB = 512
 	}
@@ -100,7 +108,11 @@ func Start(t testing.TB, opts Options) *Guest {
 	if opts.StatusAddress == "" {
 		opts.StatusAddress = "127.0.0.1:9810"
 	}
-	base, err := prepareOnce()
+	prepare, known := prepareOnce[opts.Arch]
+	if !known {
+		t.Fatalf("start guest: there is none for %q", opts.Arch)
+	}
+	base, err := prepare()
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -116,7 +128,7 @@ func Start(t testing.TB, opts Options) *Guest {
 		}
 		g.slots = append(g.slots, s)
 	}
-	if opts.Cold || opts.KernelArgs != "" || len(opts.USB) > 0 || len(opts.ReaderCards) > 0 {
+	if opts.Cold || !g.arch.wakes || opts.KernelArgs != "" || len(opts.USB) > 0 || len(opts.ReaderCards) > 0 {
 		g.createOverlay(base.root, "raw")
 		g.Boot()
 	} else {
@@ -133,7 +145,7 @@ func newGuest(t testing.TB, opts Options, base base) *Guest {
 	if err != nil {
 		t.Fatal(err)
 	}
-	g := &Guest{t: t, opts: opts, dir: dir, base: base, disks: map[string]*disk{}}
+	g := &Guest{t: t, opts: opts, dir: dir, base: base, arch: architectures[opts.Arch], disks: map[string]*disk{}}
 	t.Cleanup(func() { os.RemoveAll(dir) })
 	t.Cleanup(g.finish)
 	return g

@@ -1,16 +1,39 @@
 #!/bin/bash
 # Builds what a guest boots from: a Debian 12 root image and a kernel with its
-# modules. Run as root: guest/build.sh OUTDIR. Everything lands in OUTDIR:
-#   root.ext4   the root file system, shared read-only by all guests
-#   vmlinuz     the kernel of bookworm-backports
-#   modules/    the few modules that must be there before the root is mounted
+# modules. Run as root: guest/build.sh OUTDIR ARCH [FLAVOUR...], where ARCH is
+# amd64 or arm64, and FLAVOUR what Debian calls a kernel of it, else ARCH as
+# well. Everything lands in OUTDIR:
+#   root.ext4          the root file system, shared read-only by all guests
+#   vmlinuz-FLAVOUR    the kernel of bookworm-backports
+#   modules-FLAVOUR/   the few modules that must be there before the root is mounted
 # Package sources, proxies and the like come from this machine's own apt
 # configuration; nothing about a mirror is written here.
 set -euo pipefail
 export LC_ALL=C
-out=$1
+out=$1 arch=$2
+shift 2
+flavours=("${@:-$arch}")
+registry=/proc/sys/fs/binfmt_misc mounted= registered=
 work=$(mktemp -d "$out/work.XXXXXX")
-trap 'rm -rf "$work"' EXIT
+cleanup() {
+	rm -rf "$work"
+	[ -z "$registered" ] || echo -1 >$registry/qemu-aarch64
+	[ -z "$mounted" ] || umount $registry
+}
+trap cleanup EXIT
+
+# The maintainer scripts of another architecture are run by qemu-user, of which the
+# kernel must know. What it did not know before it forgets after the build.
+if [ "$arch" = arm64 ] && [ "$(uname -m)" != aarch64 ]; then
+	if [ ! -e $registry/register ]; then
+		mount -t binfmt_misc binfmt_misc $registry
+		mounted=yes
+	fi
+	if [ ! -e $registry/qemu-aarch64 ]; then
+		cat /usr/lib/binfmt.d/qemu-aarch64.conf >$registry/register
+		registered=yes
+	fi
+fi
 
 # The Debian archives this machine already uses, one "URI SUITE" a line.
 apt-get indextargets --format '$(ORIGIN) $(REPO_URI) $(CODENAME)' 'Created-By: Packages' |
@@ -33,23 +56,23 @@ apt-config dump | grep -E '^Acquire::(Check-|Retries|https?::|ForceIPv)' >"$work
 cat >"$work/kernel-hook" <<'HOOK'
 #!/bin/bash
 set -euo pipefail
-root=$1 work=$2 out=$3
-name=$(chroot "$root" apt-cache depends --important -t bookworm-backports linux-image-amd64 |
+root=$1 work=$2 out=$3 flavour=$4
+name=$(chroot "$root" apt-cache depends --important -t bookworm-backports "linux-image-$flavour" |
 	awk '$1 == "Depends:" && $2 ~ /^linux-image-/ { print $2; exit }')
-[ -n "$name" ] || { echo "build guest: bookworm-backports names no kernel" >&2; exit 1; }
-mkdir -p "$root/fetch" "$work/kernel"
+[ -n "$name" ] || { echo "build guest: bookworm-backports names no kernel $flavour" >&2; exit 1; }
+mkdir -p "$root/fetch" "$work/kernel-$flavour"
 chmod 777 "$root/fetch"
 chroot "$root" sh -c "cd /fetch && apt-get -q download -t bookworm-backports $name"
-dpkg-deb -x "$root"/fetch/linux-image-*.deb "$work/kernel"
+dpkg-deb -x "$root"/fetch/linux-image-*.deb "$work/kernel-$flavour"
 rm -rf "$root/fetch"
-version=$(ls "$work/kernel/lib/modules" 2>/dev/null || ls "$work/kernel/usr/lib/modules")
-from=$work/kernel/lib/modules/$version
-[ -d "$from" ] || from=$work/kernel/usr/lib/modules/$version
-cp "$work/kernel/boot/vmlinuz-$version" "$out/vmlinuz"
+version=$(ls "$work/kernel-$flavour/lib/modules" 2>/dev/null || ls "$work/kernel-$flavour/usr/lib/modules")
+from=$work/kernel-$flavour/lib/modules/$version
+[ -d "$from" ] || from=$work/kernel-$flavour/usr/lib/modules/$version
+cp "$work/kernel-$flavour/boot/vmlinuz-$version" "$out/vmlinuz-$flavour"
 to=$root/usr/lib/modules/$version
 mkdir -p "$to/kernel"
 cp "$from"/modules.{builtin,builtin.modinfo,order} "$to/"
-for keep in arch/x86/crypto crypto lib fs drivers/block drivers/md drivers/scsi drivers/usb \
+for keep in arch/x86/crypto arch/arm64 crypto lib fs drivers/block drivers/md drivers/scsi drivers/usb \
 	drivers/hid drivers/input drivers/leds drivers/virtio drivers/char drivers/target \
 	drivers/cdrom drivers/ata drivers/ptp drivers/pps drivers/mmc drivers/nvme net/9p; do
 	[ -e "$from/kernel/$keep" ] || continue
@@ -61,15 +84,14 @@ rm -rf "$to"/kernel/drivers/scsi/{lpfc,qla2xxx,qla4xxx,bfa,mpt3sas,mpi3mr,megara
 	"$to"/kernel/fs/{ocfs2,gfs2,nfs,nfsd,ceph,smb,afs,orangefs,coda,9p/none,jfs,reiserfs,nilfs2,ufs,hfs,hfsplus,minix,lockd,dlm,bcachefs}
 find "$to" -name '*.ko.xz' -exec xz -d {} +
 depmod -b "$root" "$version"
-mkdir -p "$out/modules"
+mkdir -p "$out/modules-$flavour"
 ( cd "$to" && for m in virtio_pci virtio_blk virtio_console virtio_rng ext4 crc32c_generic crc32c-intel; do
 	modprobe -d "$root" -S "$version" --show-depends "$m" 2>/dev/null || true
 done ) | awk '$1 == "insmod" && !seen[$2]++ { print $2 }' | while read -r file; do
 	file=$(realpath "$file")
-	n=$(ls "$out/modules" | wc -l)
-	cp "$file" "$out/modules/$(printf %02d "$n")-$(basename "$file")"
+	n=$(ls "$out/modules-$flavour" | wc -l)
+	cp "$file" "$out/modules-$flavour/$(printf %02d "$n")-$(basename "$file")"
 done
-echo "$version" >"$out/version"
 HOOK
 chmod +x "$work/kernel-hook"
 
@@ -103,12 +125,17 @@ rm -rf "$root"/usr/share/{doc,man,locale,info,lintian,bash-completion} "$root"/v
 HOOK
 chmod +x "$work/trim-hook"
 
+kernel_hooks=()
+for flavour in "${flavours[@]}"; do
+	kernel_hooks+=(--customize-hook="$work/kernel-hook \"\$1\" $work $out $flavour")
+done
+
 # The mkfs programs are for tests of packages that run inside the guest.
-nice mmdebstrap --quiet --variant=minbase --mode=root --architectures=amd64 --format=directory \
+nice mmdebstrap --quiet --variant=minbase --mode=root --architectures="$arch" --format=directory \
 	--aptopt="$work/apt.conf" \
 	--aptopt='APT::Install-Recommends "false"' --dpkgopt=force-unsafe-io \
 	--include=systemd,systemd-sysv,udev,kmod,dmsetup,tzdata,e2fsprogs,dosfstools,exfatprogs,xfsprogs,btrfs-progs,ntfs-3g \
-	--customize-hook="$work/kernel-hook \"\$1\" $work $out" \
+	"${kernel_hooks[@]}" \
 	--customize-hook="$work/trim-hook \"\$1\"" \
 	bookworm "$work/root" "$work/sources.list"
 
