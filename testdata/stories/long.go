@@ -3,11 +3,14 @@ package stories
 import (
 	"flag"
 	"testing"
+
+	"bothy/testdata/judges"
 )
 
 var (
-	longFlag = flag.Bool("long", false, "tell the stories, too, for which every check has not the time")
-	turnFlag = flag.Int("turn", -1, "of the stories that take turns, tell those of turn `N` alone, 0 to 2; -1: all")
+	longFlag  = flag.Bool("long", false, "tell the stories, too, for which every check has not the time")
+	arm64Flag = flag.Bool("arm64", false, "tell the stories of emulated boards, which a check does only when it is asked to")
+	turnFlag  = flag.Int("turn", -1, "of the stories that take turns, tell those of turn `N` alone, 0 to 2; -1: all")
 )
 
 // longStory ends a story that was not asked for. What it tries must be tried by
@@ -28,4 +31,14 @@ func inTurn(t *testing.T, turn int) {
 	if *turnFlag >= 0 && turn != *turnFlag {
 		t.Skipf("it is the turn of others: -turn %d tells it", turn)
 	}
+}
+
+// onABoard ends a story of an emulated board that was not asked for. To build its guest,
+// once, costs more than all other guests together, and it boots each time.
+func onABoard(t *testing.T) {
+	t.Helper()
+	if !*arm64Flag {
+		t.Skip("a story of an emulated board: -arm64 tells it")
+	}
+	judges.Need(t, "qemu-system-aarch64")
 }
