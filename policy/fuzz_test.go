@@ -7,45 +7,62 @@ import (
 	"strconv"
 	"testing"
 	"testing/fstest"
+
+	"bothy/testdata/mutants"
 )
 
-func FuzzParse(f *testing.F) {
-	f.Add([]byte(minimal))
-	f.Add([]byte(survey))
-	if sample, err := os.ReadFile("../deploy/policy.toml"); err == nil {
-		f.Add(sample)
-	}
+// fuzzedPolicies are the seeds: sound ones, the sample that is installed, and every
+// mistake that has a test.
+func fuzzedPolicies(t testing.TB) (seeds []mutants.Seed) {
+	t.Helper()
 	files, err := filepath.Glob("testdata/wrong/*.toml")
 	if err != nil || len(files) == 0 {
-		f.Fatalf("no seeds: %v", err)
+		t.Fatalf("no seeds: %v", err)
 	}
-	for _, file := range files {
+	seeds = []mutants.Seed{{minimal}, {survey}}
+	for _, file := range append(files, "../deploy/policy.toml") {
 		data, err := os.ReadFile(file)
 		if err != nil {
-			f.Fatal(err)
+			t.Fatal(err)
 		}
-		f.Add(data)
+		seeds = append(seeds, mutants.Seed{string(data)})
 	}
-	f.Fuzz(func(t *testing.T, data []byte) {
-		p, err := Parse("policy.toml", data)
-		if err != nil {
-			if p != nil && !errors.Is(err, ErrNoRules) {
-				t.Error("a policy comes with an error")
-			}
-			checkErrors(t, data, err)
-			return
+	return seeds
+}
+
+// checkParsed: a policy, sound in all its parts and able to decide, or errors that
+// name places in the file.
+func checkParsed(t testing.TB, data []byte) (taken bool) {
+	p, err := Parse("policy.toml", data)
+	if err != nil {
+		if p != nil && !errors.Is(err, ErrNoRules) {
+			t.Error("a policy comes with an error")
 		}
-		if len(p.Cards) == 0 || len(p.Drives) == 0 || p.Box.Location == nil || p.Box.Copies < 1 || p.Box.Copies > MaxCopies {
-			t.Errorf("a policy with a hole: %+v", p)
+		checkErrors(t, data, err)
+		return false
+	}
+	if len(p.Cards) == 0 || len(p.Drives) == 0 || p.Box.Location == nil || p.Box.Copies < 1 || p.Box.Copies > MaxCopies {
+		t.Errorf("a policy with a hole: %+v", p)
+	}
+	for i := range p.Cards {
+		if _, err := p.Cards[i].FolderName(FolderFacts{Label: string(data[:min(len(data), 300)])}); err != nil {
+			t.Errorf("a template that was accepted: %v", err)
 		}
-		for i := range p.Cards {
-			if _, err := p.Cards[i].FolderName(FolderFacts{Label: string(data[:min(len(data), 300)])}); err != nil {
-				t.Errorf("a template that was accepted: %v", err)
-			}
-		}
-		facts := Facts{Label: "SKUA_A", Slot: "bay-1", SizeBytes: 64e9, Tree: fstest.MapFS{"DCIM/x": {}}}
-		checkDecision(t, p, facts, p.Decide(facts))
-	})
+	}
+	facts := Facts{Label: "SKUA_A", Slot: "bay-1", SizeBytes: 64e9, Tree: fstest.MapFS{"DCIM/x": {}}}
+	checkDecision(t, p, facts, p.Decide(facts))
+	return true
+}
+
+func FuzzParse(f *testing.F) {
+	for _, seed := range fuzzedPolicies(f) {
+		f.Add([]byte(seed[0]))
+	}
+	f.Fuzz(func(t *testing.T, data []byte) { checkParsed(t, data) })
+}
+
+func TestParse_mutants(t *testing.T) {
+	mutants.Try(t, "FuzzParse", fuzzedPolicies(t), func(t testing.TB, input [][]byte) bool { return checkParsed(t, input[0]) })
 }
 
 func FuzzDecide(f *testing.F) {

@@ -55,7 +55,7 @@ func TestParse_wrongPolicies(t *testing.T) {
 
 // checkErrors holds what is promised of every error of Parse: its type, its
 // order, positions that exist in the file, one line each, nothing unprintable.
-func checkErrors(t *testing.T, data []byte, err error) {
+func checkErrors(t testing.TB, data []byte, err error) {
 	t.Helper()
 	list, ok := errors.AsType[Errors](err)
 	if !ok || len(list) == 0 || len(list) > maxErrors {

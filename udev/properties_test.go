@@ -11,6 +11,8 @@ import (
 
 	"github.com/google/go-cmp/cmp"
 	"pgregory.net/rapid"
+
+	"bothy/testdata/mutants"
 )
 
 func TestParseProperties(t *testing.T) {
@@ -149,27 +151,40 @@ func FuzzParseProperties(f *testing.F) {
 	})
 }
 
-func FuzzParseEntry(f *testing.F) {
-	for _, seed := range []string{
-		"", "S:disk/by-diskseq/7\nI:1\nE:ID_BUS=usb\nG:systemd\nQ:systemd\nV:1\n", "E:\nE:=\n:\nE", "S:disk/by-diskseq/-part\n",
-		"E:ID_FS_LABEL_ENC=\\x1b\\xff\nE:ID_PATH=\x00\n", strings.Repeat("S:", 5000),
-	} {
-		f.Add(seed)
-	}
-	f.Fuzz(func(t *testing.T, s string) {
-		e := parseEntry(s)
-		e.belongsTo(7)
-		props := map[string]string{}
-		e.addTo(props)
-		for key := range props {
-			if !validKey(key) {
-				t.Errorf("key %q", key)
-			}
+var fuzzedEntries = []mutants.Seed{
+	{""}, {"S:disk/by-diskseq/7\nI:1\nE:ID_BUS=usb\nG:systemd\nQ:systemd\nV:1\n"}, {"E:\nE:=\n:\nE"}, {"S:disk/by-diskseq/-part\n"},
+	{"E:ID_FS_LABEL_ENC=\\x1b\\xff\nE:ID_PATH=\x00\n"}, {strings.Repeat("S:", 5000)},
+	// With each property that something is read from.
+	{"S:disk/by-diskseq/22-part1\nI:5\nE:ID_BUS=usb\nE:ID_VENDOR=Fulmar\nE:ID_VENDOR_ENC=Fulmar\\x20\nE:ID_MODEL_ENC=Two\\x20Slots\nE:ID_SERIAL=F_1\nE:ID_SERIAL_SHORT=1\n" +
+		"E:ID_WWN=0x5\nE:ID_PATH=pci-0-usb-1\nE:ID_FS_TYPE=exfat\nE:ID_FS_USAGE=filesystem\nE:ID_FS_LABEL_ENC=SKUA_A\nE:ID_FS_UUID_ENC=6E4B-7A31\nG:systemd\n"},
+}
+
+// Of whatever stands in the database, a device is made that can be shown.
+func checkEntry(t testing.TB, s string) (taken bool) {
+	e := parseEntry(s)
+	e.belongsTo(7)
+	props := map[string]string{}
+	e.addTo(props)
+	for key := range props {
+		if !validKey(key) {
+			t.Errorf("key %q", key)
 		}
-		var d Device
-		describe(&d, props)
-		checkDevice(t, d)
-	})
+	}
+	var d Device
+	describe(&d, props)
+	checkDevice(t, d)
+	return len(props) > 0
+}
+
+func FuzzParseEntry(f *testing.F) {
+	for _, seed := range fuzzedEntries {
+		f.Add([]byte(seed[0]))
+	}
+	f.Fuzz(func(t *testing.T, data []byte) { checkEntry(t, string(data)) })
+}
+
+func TestParseEntry_mutants(t *testing.T) {
+	mutants.Try(t, "FuzzParseEntry", fuzzedEntries, func(t testing.TB, input [][]byte) bool { return checkEntry(t, string(input[0])) })
 }
 
 // checkDevice checks what holds for every Device whatever it was made of.

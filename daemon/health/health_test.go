@@ -4,9 +4,11 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"maps"
 	"os"
 	"os/exec"
 	"path/filepath"
+	"slices"
 	"strconv"
 	"strings"
 	"syscall"
@@ -14,6 +16,8 @@ import (
 	"time"
 
 	"github.com/google/go-cmp/cmp"
+
+	"bothy/testdata/mutants"
 )
 
 // samples are written by us after smartctl's documentation of its JSON and its own
@@ -69,23 +73,37 @@ func TestParse(t *testing.T) {
 	}
 }
 
+func fuzzedAnswers() (seeds []mutants.Seed) {
+	for _, name := range slices.Sorted(maps.Keys(samples)) {
+		seeds = append(seeds, mutants.Seed{samples[name].json})
+	}
+	return seeds
+}
+
 // Whatever comes: no good word without one in the answer, and all that is kept can
 // be shown.
-func FuzzHealth(f *testing.F) {
-	for _, s := range samples {
-		f.Add([]byte(s.json))
+func checkParsed(t testing.TB, data []byte) (taken bool) {
+	r, err := Parse(data)
+	if r.Passed && !r.Assessed || err != nil && r.Known() || len(r.Failing) > maxFailing || r.HasCelsius && (r.Celsius < minCelsius || r.Celsius > maxCelsius) {
+		t.Errorf("%+v, %v", r, err)
 	}
-	f.Fuzz(func(t *testing.T, data []byte) {
-		r, err := Parse(data)
-		if r.Passed && !r.Assessed || err != nil && r.Known() || len(r.Failing) > maxFailing || r.HasCelsius && (r.Celsius < minCelsius || r.Celsius > maxCelsius) {
-			t.Errorf("%+v, %v", r, err)
+	for _, name := range r.Failing {
+		if name == "" || strings.ContainsAny(name, "\n\x1b\u202e") || len([]rune(name)) > maxNameRunes+20 {
+			t.Errorf("%q", name)
 		}
-		for _, name := range r.Failing {
-			if name == "" || strings.ContainsAny(name, "\n\x1b\u202e") || len([]rune(name)) > maxNameRunes+20 {
-				t.Errorf("%q", name)
-			}
-		}
-	})
+	}
+	return err == nil
+}
+
+func FuzzHealth(f *testing.F) {
+	for _, seed := range fuzzedAnswers() {
+		f.Add([]byte(seed[0]))
+	}
+	f.Fuzz(func(t *testing.T, data []byte) { checkParsed(t, data) })
+}
+
+func TestParse_mutants(t *testing.T) {
+	mutants.Try(t, "FuzzHealth", fuzzedAnswers(), func(t testing.TB, input [][]byte) bool { return checkParsed(t, input[0]) })
 }
 
 // program is a stand-in for smartctl.

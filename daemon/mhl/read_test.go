@@ -1,6 +1,7 @@
 package mhl
 
 import (
+	"bytes"
 	"errors"
 	"os"
 	"path/filepath"
@@ -10,6 +11,8 @@ import (
 
 	"github.com/google/go-cmp/cmp"
 	"github.com/google/go-cmp/cmp/cmpopts"
+
+	"bothy/testdata/mutants"
 )
 
 func parse(text string) (*manifest, error) {
@@ -172,53 +175,91 @@ func TestReadChain_hostile(t *testing.T) {
 	}
 }
 
-func FuzzReadManifest(f *testing.F) {
+func fuzzedManifests(t testing.TB) []mutants.Seed {
+	t.Helper()
 	text, err := os.ReadFile("testdata/standard-form.mhl")
 	if err != nil {
-		f.Fatal(err)
+		t.Fatal(err)
 	}
-	f.Add(string(text))
-	f.Add(hashOf("a/b"))
-	f.Add(hashOf("../x"))
-	f.Add(`<!DOCTYPE x [<!ENTITY a "b">]>` + hashOf("&a;"))
-	f.Add(manifestWith(strings.Repeat("<metadata>", 70)))
-	f.Fuzz(func(t *testing.T, text string) {
-		m, err := parse(text)
-		if err != nil {
-			return
+	return []mutants.Seed{
+		{string(text)}, {hashOf("a/b")}, {hashOf("../x")}, {`<!DOCTYPE x [<!ENTITY a "b">]>` + hashOf("&a;")}, {manifestWith(strings.Repeat("<metadata>", 70))},
+		{manifestWith(`<hash><path size="3">a</path><md5 action="failed">d41d8cd98f00b204e9800998ecf8427e</md5><xxh64>ef46db3751d8e999</xxh64><previousPath>b</previousPath></hash>` +
+			`<directoryhash><path>d</path><previousPath>e</previousPath></directoryhash>`)},
+	}
+}
+
+// No path of a manifest leads out of its folder.
+func checkManifest(t testing.TB, data []byte) (taken bool) {
+	m, err := parse(string(data))
+	if err != nil {
+		return false
+	}
+	for _, file := range m.Files {
+		if !filepath.IsLocal(file.Path) || (file.PreviousPath != "" && !filepath.IsLocal(file.PreviousPath)) {
+			t.Errorf("path leads out: %q, before %q", file.Path, file.PreviousPath)
 		}
-		for _, file := range m.Files {
-			if !filepath.IsLocal(file.Path) || (file.PreviousPath != "" && !filepath.IsLocal(file.PreviousPath)) {
-				t.Errorf("path leads out: %q, before %q", file.Path, file.PreviousPath)
-			}
+	}
+	for _, dir := range m.Dirs {
+		if !filepath.IsLocal(dir) {
+			t.Errorf("folder leads out: %q", dir)
 		}
-		for _, dir := range m.Dirs {
-			if !filepath.IsLocal(dir) {
-				t.Errorf("folder leads out: %q", dir)
-			}
+	}
+	for dir, before := range m.moved {
+		if !filepath.IsLocal(dir) || !filepath.IsLocal(before) {
+			t.Errorf("folder leads out: %q, before %q", dir, before)
 		}
-	})
+	}
+	for _, r := range m.References {
+		if r.Path != "" && !filepath.IsLocal(r.Path) {
+			t.Errorf("nested history leads out: %q", r.Path)
+		}
+	}
+	return true
+}
+
+func FuzzReadManifest(f *testing.F) {
+	for _, seed := range fuzzedManifests(f) {
+		f.Add([]byte(seed[0]))
+	}
+	f.Fuzz(func(t *testing.T, data []byte) { checkManifest(t, data) })
+}
+
+func TestReadManifest_mutants(t *testing.T) {
+	mutants.Try(t, "FuzzReadManifest", fuzzedManifests(t), func(t testing.TB, input [][]byte) bool { return checkManifest(t, input[0]) })
+}
+
+func fuzzedChains(t testing.TB) []mutants.Seed {
+	t.Helper()
+	text, err := os.ReadFile("testdata/standard-form-chain.xml")
+	if err != nil {
+		t.Fatal(err)
+	}
+	return []mutants.Seed{{string(text)}, {strings.Replace(string(text), "0001_A002", "../0001_A002", 1)}, {`<ascmhldirectory xmlns="urn:ASC:MHL:DIRECTORY:v2.0"/>`}}
+}
+
+// A chain names manifests beside it, and numbers them from one.
+func checkChain(t testing.TB, data []byte) (taken bool) {
+	links, err := readChain(bytes.NewReader(data))
+	if err != nil {
+		return false
+	}
+	for _, l := range links {
+		if !filepath.IsLocal(l.name) || strings.Contains(l.name, "/") || l.number < 1 {
+			t.Errorf("a chain led to %+v", l)
+		}
+	}
+	return true
 }
 
 func FuzzReadChain(f *testing.F) {
-	text, err := os.ReadFile("testdata/standard-form-chain.xml")
-	if err != nil {
-		f.Fatal(err)
+	for _, seed := range fuzzedChains(f) {
+		f.Add([]byte(seed[0]))
 	}
-	f.Add(string(text))
-	f.Add(strings.Replace(string(text), "0001_A002", "../0001_A002", 1))
-	f.Add(`<ascmhldirectory xmlns="urn:ASC:MHL:DIRECTORY:v2.0"/>`)
-	f.Fuzz(func(t *testing.T, text string) {
-		links, err := readChain(strings.NewReader(text))
-		if err != nil {
-			return
-		}
-		for _, l := range links {
-			if !filepath.IsLocal(l.name) || strings.Contains(l.name, "/") || l.number < 1 {
-				t.Errorf("a chain led to %+v", l)
-			}
-		}
-	})
+	f.Fuzz(func(t *testing.T, data []byte) { checkChain(t, data) })
+}
+
+func TestReadChain_mutants(t *testing.T) {
+	mutants.Try(t, "FuzzReadChain", fuzzedChains(t), func(t testing.TB, input [][]byte) bool { return checkChain(t, input[0]) })
 }
 
 func TestEncodablePath(t *testing.T) {

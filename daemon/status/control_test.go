@@ -5,6 +5,7 @@ import (
 	"strings"
 	"testing"
 
+	"bothy/testdata/mutants"
 	"bothy/testdata/shown"
 )
 
@@ -73,25 +74,34 @@ func TestControl_requests(t *testing.T) {
 	}
 }
 
+var fuzzedRequests = []mutants.Seed{{`{"device":"/dev/sdf1","name":"kittiwake"}`}, {`{"device":"a","device":"b"}`}, {`{"Device":"a"}`}, {`{}`}, {``}, {`{"device":"\ud800"}`},
+	{`{"device":"a"}x`}, {"{\"device\":\"\x00\"}"}, {`{"device":"a","name":"\u202e"}`}, {`[[[[`}, {`{"device":`}}
+
 // What the strict reader takes, encoding/json reads the same way.
-func FuzzControl(f *testing.F) {
-	for _, s := range []string{`{"device":"/dev/sdf1","name":"kittiwake"}`, `{"device":"a","device":"b"}`, `{"Device":"a"}`, `{}`, ``, `{"device":"\ud800"}`,
-		`{"device":"a"}x`, "{\"device\":\"\x00\"}", `{"device":"a","name":"\u202e"}`, `[[[[`, `{"device":`} {
-		f.Add([]byte(s))
+func checkRequest(t testing.TB, body []byte) (taken bool) {
+	target, name, err := readEnrol(body)
+	if err != nil {
+		shown.MustPrint(t, "refusal", clean(err.Error()))
+		return false
 	}
-	f.Fuzz(func(t *testing.T, body []byte) {
-		target, name, err := readEnrol(body)
-		if err != nil {
-			shown.MustPrint(t, "refusal", clean(err.Error()))
-			return
-		}
-		var plain struct{ Device, Name string }
-		if err := json.Unmarshal(body, &plain); err != nil || plain.Device != target || plain.Name != name {
-			t.Errorf("%q: read %q %q, encoding/json reads %q %q, %v", body, target, name, plain.Device, plain.Name, err)
-		}
-		shown.MustPrint(t, "name", name)
-		if target == "" || len(target) > maxTarget || strings.ContainsAny(target, "\x00\n\x1b") {
-			t.Errorf("target %q came through", target)
-		}
-	})
+	var plain struct{ Device, Name string }
+	if err := json.Unmarshal(body, &plain); err != nil || plain.Device != target || plain.Name != name {
+		t.Errorf("%q: read %q %q, encoding/json reads %q %q, %v", body, target, name, plain.Device, plain.Name, err)
+	}
+	shown.MustPrint(t, "name", name)
+	if target == "" || len(target) > maxTarget || strings.ContainsAny(target, "\x00\n\x1b") {
+		t.Errorf("target %q came through", target)
+	}
+	return true
+}
+
+func FuzzControl(f *testing.F) {
+	for _, s := range fuzzedRequests {
+		f.Add([]byte(s[0]))
+	}
+	f.Fuzz(func(t *testing.T, body []byte) { checkRequest(t, body) })
+}
+
+func TestControl_mutants(t *testing.T) {
+	mutants.Try(t, "FuzzControl", fuzzedRequests, func(t testing.TB, input [][]byte) bool { return checkRequest(t, input[0]) })
 }

@@ -1,6 +1,7 @@
 package supply
 
 import (
+	"bytes"
 	"errors"
 	"fmt"
 	"io/fs"
@@ -9,6 +10,8 @@ import (
 	"strings"
 	"testing"
 	"testing/fstest"
+
+	"bothy/testdata/mutants"
 )
 
 // tree is a class folder: attributes by source. The names, words and units of the
@@ -204,29 +207,55 @@ func (f failing) Open(name string) (fs.File, error) {
 	return f.FS.Open(name)
 }
 
+// fuzzedAttributes are those of one supply; each seed has a text for each.
+var fuzzedAttributes = []string{"type", "scope", "present", "online", "status", "capacity", "energy_now", "energy_full"}
+
+var fuzzedSupplies = []mutants.Seed{
+	{"Battery", "System", "1", "1", "Discharging", "17", "8500000", "50000000"},
+	{"Mains", "", "", "1", "", "", "", ""},
+	{"UPS", "Device", "0", "2", "Full", "101", "-1", "0"},
+	{"Battery", "", "", "", "Not charging", "0x10", "9223372036854775807", "1"},
+	{"USB_C", "\x00", "é", "1\n1", "Charging\n", "+5", " 5 ", "5_0"},
+}
+
+// Whatever one supply says, alone or beside a sound battery, what is read is plausible.
+func checkRead(t testing.TB, input [][]byte) (taken bool) {
+	class := fstest.MapFS{}
+	for i, name := range fuzzedAttributes {
+		class["a/"+name] = &fstest.MapFile{Data: input[i]}
+	}
+	checkReading(t, Read(class))
+	class["b/type"], class["b/capacity"] = &fstest.MapFile{Data: []byte("Battery")}, &fstest.MapFile{Data: []byte("50")}
+	r := Read(class)
+	checkReading(t, r)
+	// What is none of the box's changes nothing.
+	if kind, scope := input[0], input[1]; string(bytes.TrimSpace(scope)) == "Device" && len(scope) <= maxAttribute && len(kind) <= maxAttribute &&
+		r != (Reading{HasBattery: true, HasCharge: true, Percent: 50}) {
+		t.Errorf("a battery of something else counts: %+v", r)
+	}
+	return r.Percent != 50 || r.HasExternal
+}
+
+func checkReading(t testing.TB, r Reading) {
+	if r.Percent < 0 || r.Percent > 100 || r.HasCharge != (r.Note == "") || r.External && !r.HasExternal || r.Doubtful && r.HasCharge {
+		t.Errorf("%+v", r)
+	}
+	if len(r.Note) > 600 {
+		t.Errorf("a note of %d bytes", len(r.Note))
+	}
+}
+
 func FuzzRead(f *testing.F) {
-	f.Add("Battery", "System", "1", "1", "Discharging", "17", "8500000", "50000000")
-	f.Add("Mains", "", "", "1", "", "", "", "")
-	f.Add("UPS", "Device", "0", "2", "Full", "101", "-1", "0")
-	f.Add("Battery", "", "", "", "Not charging", "0x10", "9223372036854775807", "1")
-	f.Add("USB_C", "\x00", "é", "1\n1", "Charging\n", "+5", " 5 ", "5_0")
+	for _, s := range fuzzedSupplies {
+		f.Add(s[0], s[1], s[2], s[3], s[4], s[5], s[6], s[7])
+	}
 	f.Fuzz(func(t *testing.T, kind, scope, present, online, status, capacity, now, full string) {
-		class := fstest.MapFS{}
-		for name, text := range map[string]string{"type": kind, "scope": scope, "present": present, "online": online, "status": status,
-			"capacity": capacity, "energy_now": now, "energy_full": full} {
-			class["a/"+name] = &fstest.MapFile{Data: []byte(text)}
+		var input [][]byte
+		for _, text := range []string{kind, scope, present, online, status, capacity, now, full} {
+			input = append(input, []byte(text))
 		}
-		class["b/type"], class["b/capacity"] = &fstest.MapFile{Data: []byte("Battery")}, &fstest.MapFile{Data: []byte("50")}
-		r := Read(class)
-		if r.Percent < 0 || r.Percent > 100 || r.HasCharge != (r.Note == "") || r.External && !r.HasExternal || r.Doubtful && r.HasCharge {
-			t.Errorf("%+v", r)
-		}
-		if len(r.Note) > 600 {
-			t.Errorf("a note of %d bytes", len(r.Note))
-		}
-		// What is none of the box's changes nothing.
-		if strings.TrimSpace(scope) == "Device" && len(scope) <= maxAttribute && len(kind) <= maxAttribute && r != (Reading{HasBattery: true, HasCharge: true, Percent: 50}) {
-			t.Errorf("a battery of something else counts: %+v", r)
-		}
+		checkRead(t, input)
 	})
 }
+
+func TestRead_mutants(t *testing.T) { mutants.Try(t, "FuzzRead", fuzzedSupplies, checkRead) }
