@@ -89,7 +89,7 @@ func grammarFlaw(err error) *flaw {
 	case strings.Contains(text, "close"), strings.Contains(text, "unterminated"), strings.Contains(text, "new line"), strings.Contains(text, "incomplete"):
 		hint = "look for a missing quote or bracket"
 	}
-	return &flaw{message: "this is not TOML: " + text, hint: hint}
+	return &flaw{message: "this is not TOML: " + legible(text), hint: hint}
 }
 
 // builder collects the parser's expressions into a tree.
@@ -148,7 +148,7 @@ func (b *builder) expression(node *unstable.Node) (*flaw, position) {
 }
 
 func clash(path []string) *flaw {
-	return flawf("keep one of the two", "%s is defined twice", strings.Join(path, "."))
+	return flawf("keep one of the two", "%s is defined twice", legible(strings.Join(path, ".")))
 }
 
 // descend walks path down from t and makes the tables that are not there yet.

@@ -4,6 +4,7 @@ import (
 	"io/fs"
 	"strconv"
 	"strings"
+	"unicode"
 )
 
 // Facts are what is known about one medium. Every text in it may be hostile.
@@ -75,4 +76,18 @@ func quoted(text string) string {
 		return strconv.Quote(text)
 	}
 	return strconv.Quote(strings.ToValidUTF8(string(runes[:min(len(runes), most)]), "_")) + "..."
+}
+
+// legible spells out what does not print, so that a text stays one line and shows
+// itself as it is; quotes in it are left alone.
+func legible(text string) string {
+	var b strings.Builder
+	for _, r := range text {
+		if unicode.IsPrint(r) {
+			b.WriteRune(r)
+		} else {
+			b.WriteString(strings.Trim(strconv.QuoteRune(r), "'"))
+		}
+	}
+	return b.String()
 }

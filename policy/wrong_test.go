@@ -72,7 +72,7 @@ func checkErrors(t testing.TB, data []byte, err error) {
 		if i > 0 && (e.Line < list[i-1].Line || e.Line == list[i-1].Line && e.Col < list[i-1].Col) {
 			t.Errorf("error %d comes before error %d", i, i-1)
 		}
-		if e.Message == "" || strings.ContainsFunc(e.Error(), func(r rune) bool { return r < ' ' || r == 0x7f }) {
+		if e.Message == "" || !printable(e.Error()) {
 			t.Errorf("error %d is not one printable line: %q", i, e.Error())
 		}
 	}
