@@ -1,6 +1,7 @@
 package volume
 
 import (
+	"errors"
 	"os"
 	"os/exec"
 	"path/filepath"
@@ -9,6 +10,7 @@ import (
 	"testing"
 
 	"github.com/google/go-cmp/cmp"
+	"golang.org/x/sys/unix"
 
 	"bothy/testdata/judges"
 )
@@ -23,9 +25,25 @@ func partitioned(t *testing.T, n int) (disk string, parts []string) {
 	disk = loop(t, sparse(t, int64(n)*32<<20+1<<20), "--partscan")
 	for i := range n {
 		number := strconv.Itoa(i + 1)
-		run(t, "addpart", disk, number, strconv.Itoa(2048+i*partSectors), strconv.Itoa(partSectors))
-		t.Cleanup(func() { exec.Command("delpart", disk, number).Run() })
-		parts = append(parts, disk+"p"+number)
+		node := disk + "p" + number
+		// udev has a disk read again that somebody closed, and this one has no table: on a
+		// slow machine the partition is gone again. What is open, the kernel does not take.
+		for held := false; !held; {
+			run(t, "addpart", disk, number, strconv.Itoa(2048+i*partSectors), strconv.Itoa(partSectors))
+			f, err := os.Open(node)
+			if errors.Is(err, os.ErrNotExist) || errors.Is(err, unix.ENXIO) {
+				continue
+			}
+			if err != nil {
+				t.Fatal(err)
+			}
+			held = true
+			t.Cleanup(func() {
+				f.Close()
+				exec.Command("delpart", disk, number).Run()
+			})
+		}
+		parts = append(parts, node)
 	}
 	return disk, parts
 }
