@@ -6,6 +6,7 @@ import (
 	"os/exec"
 	"path/filepath"
 	"regexp"
+	"runtime"
 	"slices"
 	"strings"
 	"testing"
@@ -43,6 +44,45 @@ func TestRun_lowestFailure(t *testing.T) {
 		if got == nil || got.number != want || got.what == "" || !strings.Contains(got.input, "kittiwake") {
 			t.Errorf("%s: %+v, want mutant %d", how, got, want)
 		}
+	}
+}
+
+// Also when a higher one has failed before.
+func TestRun_lowerFailureComesLater(t *testing.T) {
+	t.Parallel()
+	// The first of each of two portions, each of which a worker of its own has.
+	m := newMaker(newMaterial(small, func(Seed) bool { return false }))
+	numbers := map[string][]uint64{}
+	for k := range uint64(2 * portion) {
+		text := string(m.mutant(k)[0])
+		numbers[text] = append(numbers[text], k)
+	}
+	low, high := uint64(nobody), uint64(nobody)
+	for text, at := range numbers {
+		switch {
+		case len(at) != 1 || slices.ContainsFunc(small, func(s Seed) bool { return s[0] == text }):
+		case at[0] < portion:
+			low = min(low, at[0])
+		default:
+			high = min(high, at[0])
+		}
+	}
+	var r *run
+	r = newRun(t, 2*portion, func(t testing.TB, input [][]byte) bool {
+		switch at := numbers[string(input[0])]; {
+		case slices.Contains(at, low):
+			for r.limit.Load() != high {
+				runtime.Gosched()
+			}
+			t.Error("the lower one")
+		case slices.Contains(at, high):
+			t.Error("the higher one")
+		}
+		return false
+	})
+	r.workers = 2
+	if got := r.do(); got == nil || got.number != low || got.what != "the lower one\n" {
+		t.Errorf("%+v, want mutant %d, and not %d", got, low, high)
 	}
 }
 
