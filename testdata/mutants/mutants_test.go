@@ -319,6 +319,9 @@ func TestTry(t *testing.T) {
 	if out, ok := child("bad", "-mutants", "1", "-mutants-first", found[1]); ok || !strings.Contains(out, "mutant "+found[1]+": ") {
 		t.Errorf("it is not the first from its number on: %s", out)
 	}
+	if out, ok := child("bad", "-mutants", "1", "-mutants-first", "7"); !ok || !strings.Contains(out, ": 1 mutants of 4 seeds") {
+		t.Errorf("not only number 7 was tried: %s", out)
+	}
 	if out, ok := child("idle", "-mutants", "6000"); ok || !strings.Contains(out, "one side of the parser only") {
 		t.Errorf("nothing was taken, and nobody told: %s", out)
 	}
