@@ -58,6 +58,14 @@ func (s *supervisor) lightsFailed(before map[string]string, errs map[string]erro
 	return now
 }
 
+// lamps are those that a State is shown on: none, when this life of the daemon ends.
+func (s *supervisor) lamps() []state.Lamp {
+	if s.vigil.over {
+		return nil
+	}
+	return lampsToShow(s.policy)
+}
+
 // lampsToShow are the policy's light rules.
 func lampsToShow(p *policy.Policy) []state.Lamp {
 	if p == nil {

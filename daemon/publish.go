@@ -30,7 +30,7 @@ func (s *supervisor) publish() {
 	st := &state.State{
 		Moment: now, ClockTrusted: trusted, Phase: s.phase, Policy: s.policyInfo,
 		Box:   state.Box{Name: s.boxName(), ID: s.boxID(), Version: s.cfg.Version, Started: s.started, Starts: s.starts},
-		Lamps: lampsToShow(s.policy),
+		Lamps: s.lamps(),
 	}
 	if s.policy != nil {
 		st.Box.Copies = s.policy.Box.Copies

@@ -27,6 +27,7 @@ type vigil struct {
 	// For the supervisor's goroutine only.
 	seen  int64
 	since time.Time // when seen was first seen, while there is work
+	over  bool      // it is given up
 }
 
 func (v *vigil) step() { v.steps.Add(1) }
@@ -41,15 +42,17 @@ func (v *vigil) look(now time.Time, working bool) time.Duration {
 
 // keepVigil says when work stands still, and reports whether the service manager may
 // still be told that all is well. When it is not told, it ends this process, with a trace
-// of where everything hangs, and starts the daemon anew.
+// of where everything hangs, and starts the daemon anew. A process that is ended so puts no
+// light out, and one that the kernel holds may stay for minutes: the lights go out before.
 func (s *supervisor) keepVigil() (well bool) {
-	still := s.vigil.look(time.Now(), len(s.running) > 0 || s.errands.running != nil)
+	still := s.vigil.look(time.Now(), len(s.running) > 0 || s.looking > 0 || s.errands.running != nil)
+	s.vigil.over = still >= stillIsGiveUp
 	if still < stillIsSaid {
 		s.clear(state.WorkStuck, "")
 		return true
 	}
 	s.raise(state.WorkStuck, "", fmt.Sprintf("nothing came back from any card or drive for %d minutes", int(stillIsSaid.Minutes())))
-	return still < stillIsGiveUp
+	return !s.vigil.over
 }
 
 // steppingFS is a file system whose every call that comes back is a step, whatever it

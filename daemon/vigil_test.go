@@ -50,6 +50,7 @@ func TestVigil_engineThatHangs(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		m := newSim(t, 1)
 		m.cfg.Watchdog, m.cfg.SupplyEvery = 30*time.Second, 30*time.Second
+		m.writePolicy(m.policy + "\n[[light]]\nshows = \"box\"\nled = \"box\"\n")
 		m.start()
 		card := m.card("sda", "SKUA_1", 3)
 		reached, goOn := make(chan struct{}), make(chan struct{})
@@ -78,6 +79,11 @@ func TestVigil_engineThatHangs(t *testing.T) {
 			}
 			return n
 		}
+		lit := func() bool { // whether the State is shown on a light
+			m.mu.Lock()
+			defer m.mu.Unlock()
+			return len(m.current.Lamps) > 0
+		}
 		pass := func(d time.Duration) (stuck bool, times int) {
 			before := fed()
 			<-time.After(d)
@@ -96,19 +102,45 @@ func TestVigil_engineThatHangs(t *testing.T) {
 		if stuck, times := pass(9 * time.Minute); stuck || times < 100 {
 			t.Errorf("after 9 minutes it is said (%v), or the service manager was told %d times only", stuck, times)
 		}
-		if stuck, times := pass(20 * time.Minute); !stuck || times < 200 {
-			t.Errorf("after 29 minutes it is not said (%v), or the service manager was told %d times only", stuck, times)
+		if stuck, times := pass(20 * time.Minute); !stuck || times < 200 || !lit() {
+			t.Errorf("after 29 minutes it is not said (%v), or the service manager was told %d times only, or the lights are out (%v)", stuck, times, !lit())
 		}
 		pass(2 * time.Minute)
 		if stuck, times := pass(time.Hour); !stuck || times != 0 {
 			t.Errorf("after half an hour the service manager was told %d times that all is well (said: %v)", times, stuck)
 		}
+		if lit() {
+			t.Error("a process that is about to be ended leaves its lights as they are")
+		}
 		close(goOn)
 		m.untilReleased(card)
-		if stuck, times := pass(time.Minute); stuck || times < 5 {
-			t.Errorf("work goes on, and still it is said (%v), or the service manager is not told (%d times)", stuck, times)
+		if stuck, times := pass(time.Minute); stuck || times < 5 || !lit() {
+			t.Errorf("work goes on, and still it is said (%v), or the service manager is not told (%d times), or the lights are out (%v)", stuck, times, !lit())
 		}
 		m.stop()
+	})
+}
+
+// A medium that hangs while it is looked at keeps everything else from beginning, so it
+// is no less than a job that hangs.
+func TestVigil_mediumThatHangsWhileItIsLookedAt(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		cfg := newSim(t, 1).cfg
+		cfg.setDefaults()
+		s := newSupervisor(cfg)
+		s.looking = 1
+		if !s.keepVigil() || len(s.conditions) > 0 {
+			t.Errorf("it has just begun: %v", s.conditions)
+		}
+		<-time.After(stillIsSaid)
+		if !s.keepVigil() || len(s.conditions) != 1 {
+			t.Errorf("after ten minutes: %v", s.conditions)
+		}
+		<-time.After(stillIsGiveUp)
+		if s.keepVigil() {
+			t.Error("after forty minutes all is said to be well")
+		}
 	})
 }
 

@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"time"
 
 	"github.com/prometheus/client_golang/prometheus"
 	"github.com/prometheus/client_golang/prometheus/collectors"
@@ -35,19 +36,36 @@ func (s *supervisor) startWindows(ctx context.Context) {
 	if s.cfg.SocketPath != "" {
 		s.opening = true
 		control := status.Control{Config: windows, Path: s.cfg.SocketPath, Actions: actions{s}}
-		opened := func() { s.post(func() { s.opening = false }) }
-		control.Opened = opened
-		s.work.Go(func() {
-			s.serve("the control socket", status.Serve(ctx, control))
-			opened() // or not: it is a condition
-		})
+		s.work.Go(func() { s.keepControl(ctx, control) })
 	}
 	s.work.Go(func() { s.driveLights(ctx) })
 }
 
-func (s *supervisor) serve(what string, err error) {
-	if err != nil {
-		s.post(func() { s.raise(state.StatusUnreachable, what, err.Error()) })
+const controlSocket = "the control socket" // what its condition is about
+
+// keepControl serves the control socket until ctx ends. Where it cannot be had that is a
+// condition, and it is tried again: an earlier life that the kernel holds lets go of it late.
+func (s *supervisor) keepControl(ctx context.Context, c status.Control) {
+	c.Opened = func() {
+		s.post(func() {
+			s.opening = false
+			s.clear(state.StatusUnreachable, controlSocket)
+		})
+	}
+	for {
+		err := status.Serve(ctx, c)
+		if ctx.Err() != nil {
+			return
+		}
+		s.post(func() {
+			s.opening = false // or rather not: but the box works without it
+			s.raise(state.StatusUnreachable, controlSocket, err.Error())
+		})
+		select {
+		case <-ctx.Done():
+			return
+		case <-time.After(s.page.again):
+		}
 	}
 }
 

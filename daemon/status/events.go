@@ -13,13 +13,15 @@ import (
 // Pace of /v1/events.
 const (
 	eventGap    = 500 * time.Millisecond // least time between two events of one follower
-	eventBeat   = 15 * time.Second       // a comment is sent after this much silence
+	eventBeat   = 15 * time.Second       // "beat" is sent after this much silence
 	eventGiveUp = 10 * time.Second       // a follower that takes longer to accept a write is dropped
 )
 
 // serveEvents tells a follower, by Server-Sent Events (WHATWG HTML, section
 // 9.2), that there is a newer State: one event at once, then one per published
-// State, conflated to two a second. It ends with the request's context.
+// State, conflated to two a second. While there is none it says "beat", which a
+// script can hear, unlike a comment: a follower who hears nothing for longer is cut
+// off, whatever the connection says. It ends with the request's context.
 func (h *handler) serveEvents(w http.ResponseWriter, r *http.Request) {
 	w.Header().Set("Content-Type", "text/event-stream")
 	if r.Method == http.MethodHead {
@@ -43,7 +45,7 @@ func (h *handler) serveEvents(w http.ResponseWriter, r *http.Request) {
 	// The end of a follower, by whatever cause, concerns nobody else.
 	_ = follow(r.Context(), h.States, func(s *state.State) error {
 		return write("event: state\nid: %d\ndata: {\"sequence\":%d}\n\n", s.Sequence, s.Sequence)
-	}, func() error { return write(": still here\n\n") })
+	}, func() error { return write("event: beat\ndata: {}\n\n") })
 }
 
 // follow calls emit with the newest State, and again whenever there is a newer

@@ -7,6 +7,11 @@
   let since = null; // when the box was last heard; null while it is
   let busy = false; // a fetch is under way
   let again = false; // something changed meanwhile
+  let last = Date.now(); // when the box last said anything
+  let due = 0; // the timer that ends a silence
+  // The box says something every 15 s at least. A link that is cut without a word is no
+  // error to a browser, and looks like a quiet box; so silence is one.
+  const silence = 40000;
 
   const lost = () => {
     if (since === null) since = new Date();
@@ -14,6 +19,7 @@
       ". What is shown may be old: go by the lights.";
     link.hidden = false;
     document.body.classList.add("old");
+    document.getElementById("news").textContent = "";
   };
 
   const heard = () => {
@@ -72,9 +78,10 @@
     // DOMParser runs no script, and so fills what stands for those who have none.
     for (const unscripted of next.querySelectorAll("noscript")) unscripted.textContent = "";
     const before = answers(now);
-    const news = answers(next).filter((answer) => !before.includes(answer));
+    const after = answers(next);
     follow(now, document.adoptNode(next));
-    if (news.length > 0) document.getElementById("news").textContent = news.join(". ");
+    // What was told and holds no more is not left to be read.
+    if (after.join() !== before.join()) document.getElementById("news").textContent = after.filter((answer) => !before.includes(answer)).join(". ");
     document.title = fresh.title;
   };
 
@@ -96,15 +103,26 @@
 
   const listen = () => {
     const events = new EventSource("/v1/events");
-    events.addEventListener("state", refresh);
+    const spoke = () => {
+      last = Date.now();
+      clearTimeout(due);
+      due = setTimeout(() => { events.close(); lost(); listen(); }, silence);
+    };
+    events.addEventListener("state", () => { spoke(); refresh(); });
+    events.addEventListener("beat", spoke);
     events.addEventListener("error", () => {
       lost();
-      if (events.readyState === EventSource.CLOSED) setTimeout(listen, 5000);
+      if (events.readyState !== EventSource.CLOSED) return;
+      clearTimeout(due);
+      due = setTimeout(listen, 5000);
     });
+    spoke();
   };
 
   document.addEventListener("visibilitychange", () => {
-    if (document.visibilityState === "visible") refresh();
+    if (document.visibilityState !== "visible") return;
+    if (Date.now() - last > silence) lost(); // it slept, and its timers with it
+    refresh();
   });
   document.body.classList.add("live"); // from here on it is told whether the picture is old
   listen();

@@ -3,7 +3,12 @@ package browser
 import (
 	"fmt"
 	"math/rand/v2"
+	"net/http"
+	"net/http/httptest"
+	"net/http/httputil"
+	"net/url"
 	"strings"
+	"sync/atomic"
 	"testing"
 	"time"
 
@@ -203,4 +208,63 @@ func some[T any](random *rand.Rand, all []T) (list []T) {
 		}
 	}
 	return list
+}
+
+// A link that is cut without a word is no error to a browser: a network that drops what it
+// is given, a box that lost its power. The page takes silence for one, and what it shows
+// for old; it goes on when the box is heard again. Forty seconds are over when the test
+// says so: it holds the timers of that length.
+func TestLive_silence(t *testing.T) {
+	t.Parallel()
+	b := newBox(t, ordinary())
+	forward := httputil.NewSingleHostReverseProxy(&url.URL{Scheme: "http", Host: b.address})
+	forward.FlushInterval = -1
+	var silent atomic.Bool
+	say := make(chan string)
+	middle := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		if silent.Load() {
+			<-r.Context().Done()
+			return
+		}
+		if r.URL.Path != "/v1/events" {
+			forward.ServeHTTP(w, r)
+			return
+		}
+		w.Header().Set("Content-Type", "text/event-stream")
+		fmt.Fprint(w, "event: state\ndata: {}\n\n")
+		for {
+			w.(http.Flusher).Flush()
+			select {
+			case word := <-say:
+				fmt.Fprintf(w, "event: %s\ndata: {}\n\n", word)
+			case <-r.Context().Done():
+				return
+			}
+		}
+	}))
+	t.Cleanup(middle.CloseClientConnections)
+	t.Cleanup(middle.Close)
+
+	p := newChromium(t).open(t, b.url("/"), glass{Width: 360})
+	p.do("Page.addScriptToEvaluateOnNewDocument", map[string]any{"source": `
+		window.silences = [];
+		const timer = window.setTimeout;
+		window.setTimeout = (call, ms, ...rest) => {
+			if (ms === 40000) document.documentElement.dataset.silences = window.silences.push(call);
+			return timer(call, ms, ...rest);
+		};`})
+	p.visit(middle.URL + "/")
+	p.becomes(`document.body.classList.contains("live") && document.documentElement.dataset.silences === "2"`) // one since it listens, one since it heard
+	say <- "beat"
+	p.becomes(`document.documentElement.dataset.silences === "3" && document.getElementById("link").hidden`)
+	b.states.Publish(later())
+	say <- "state"
+	p.becomes(`document.documentElement.dataset.silences === "4" && document.getElementById("link").hidden && document.getElementById("news").textContent !== "" && ` + secondAnswer + ` === "RELEASE"`)
+
+	silent.Store(true)
+	p.eval(`window.silences.at(-1)()`, nil)
+	p.becomes(`!document.getElementById("link").hidden && getComputedStyle(document.querySelector(".verdict strong")).textDecorationLine === "line-through" && document.getElementById("news").textContent === ""`)
+	silent.Store(false)
+	middle.CloseClientConnections() // those that wait for what never comes
+	p.becomes(`document.getElementById("link").hidden`)
 }
