@@ -50,7 +50,11 @@ command line was refused.`,
 		if err != nil {
 			return err
 		}
-		fmt.Fprintf(c.out, "%s is enrolled as %s, identity %s\n", printable(args[0]), printable(name), id)
+		what := printable(args[0])
+		if abs, err := filepath.Abs(args[0]); err == nil && abs != target { // a link may lead to another medium than was meant
+			what += " (" + printable(target) + ")"
+		}
+		fmt.Fprintf(c.out, "%s is enrolled as %s, identity %s\n", what, printable(name), id)
 		return nil
 	})
 	cmd.Flags().StringVar(&name, "name", "", "the drive's `NAME`, for pages, reports and labels; must be given")
