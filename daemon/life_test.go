@@ -309,18 +309,8 @@ func TestSupervisor_tellsSystemd(t *testing.T) {
 	card := m.card("sda", "SKUA_1", 2)
 	m.plug(card, m.drive("sdb"))
 	m.untilReleased(card)
-	told := func(line string) (n int) {
-		m.mu.Lock()
-		defer m.mu.Unlock()
-		for _, l := range m.notified {
-			if l == line {
-				n++
-			}
-		}
-		return n
-	}
-	m.until("the watchdog is fed", func(*state.State) bool { return told("WATCHDOG=1") >= 3 })
-	if n := told("READY=1"); n != 1 {
+	m.until("the watchdog is fed", func(*state.State) bool { return m.told("WATCHDOG=1") >= 3 })
+	if n := m.told("READY=1"); n != 1 {
 		t.Errorf("READY=1 was said %d times", n)
 	}
 	m.stop()

@@ -193,6 +193,18 @@ func (m *sim) goroutines() string {
 	return strings.Join(ours, "\n\n")
 }
 
+// told is how often the service manager was told this.
+func (m *sim) told(line string) (times int) {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	for _, l := range m.notified {
+		if l == line {
+			times++
+		}
+	}
+	return times
+}
+
 // notify is told after each State was published.
 func (m *sim) notify(s *supervisor, line string) {
 	if !strings.HasPrefix(line, "STATUS=") {

@@ -3,7 +3,6 @@ package daemon
 import (
 	"errors"
 	"reflect"
-	"slices"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -70,34 +69,24 @@ func TestVigil_engineThatHangs(t *testing.T) {
 			return nil
 		})
 		m.plug(card, m.drive("sdb"))
-		fed := func() (n int) {
-			m.mu.Lock()
-			defer m.mu.Unlock()
-			for _, line := range m.notified {
-				if line == "WATCHDOG=1" {
-					n++
-				}
-			}
-			return n
-		}
 		lit := func() bool { // whether the State is shown on a light
 			m.mu.Lock()
 			defer m.mu.Unlock()
 			return len(m.current.Lamps) > 0
 		}
 		pass := func(d time.Duration) (stuck bool, times int) {
-			before := fed()
+			before := m.told("WATCHDOG=1")
 			<-time.After(d)
 			synctest.Wait()
 			m.mu.Lock()
 			st := m.current
 			m.mu.Unlock()
-			return raised(st, state.WorkStuck), fed() - before
+			return raised(st, state.WorkStuck), m.told("WATCHDOG=1") - before
 		}
 		<-reached
 		m.mu.Lock()
-		if slices.ContainsFunc(m.current.Conditions, func(c state.Condition) bool { return c.Code == state.WorkStuck }) || m.current.Counters.ConditionsRaised[string(state.WorkStuck)] > 0 {
-			t.Error("a card that is only slow is said to stand still")
+		if m.current.Counters.ConditionsRaised[string(state.WorkStuck)] > 0 {
+			t.Error("a card that is only slow was said to stand still")
 		}
 		m.mu.Unlock()
 		if stuck, times := pass(9 * time.Minute); stuck || times < 100 {
