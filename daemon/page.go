@@ -2,6 +2,7 @@ package daemon
 
 import (
 	"context"
+	"errors"
 	"net"
 	"net/netip"
 	"time"
@@ -118,12 +119,23 @@ func (s *supervisor) keepServing(ctx context.Context, p *servedPage, place pageP
 	c := s.page.windows
 	c.Address, c.WebConfig = place.listen, place.webConfig
 	c.Opened = func() { tell(func() { s.clear(state.StatusUnreachable, place.String()) }) }
+	s.keepUp(ctx, func() error { return s.serveOnce(ctx, c) }, func(why string) {
+		tell(func() { s.raise(state.StatusUnreachable, place.String(), why) })
+	})
+}
+
+// keepUp serves again and again until ctx ends, and says of each end before that why. What
+// cannot be had now may be later.
+func (s *supervisor) keepUp(ctx context.Context, serve func() error, failed func(why string)) {
 	for {
-		err := s.serveOnce(ctx, c)
+		err := serve()
 		if ctx.Err() != nil {
 			return
 		}
-		tell(func() { s.raise(state.StatusUnreachable, place.String(), err.Error()) })
+		if err == nil {
+			err = errors.New("it ended by itself")
+		}
+		failed(err.Error())
 		select {
 		case <-ctx.Done():
 			return

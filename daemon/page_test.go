@@ -1,6 +1,7 @@
 package daemon
 
 import (
+	"context"
 	"fmt"
 	"net"
 	"net/http"
@@ -11,6 +12,7 @@ import (
 	"time"
 
 	"bothy/daemon/state"
+	"bothy/daemon/status"
 )
 
 // freePort takes an address of this machine's and gives it back with what holds it.
@@ -220,5 +222,41 @@ func TestPage_brokenPolicy(t *testing.T) {
 		if thisMachineOnly(listen) != want {
 			t.Errorf("%s: for this machine only: %t, want %t", listen, !want, want)
 		}
+	}
+}
+
+// The control socket of a life that is not quite over is waited for: the box works without
+// it meanwhile, says so, and has it as soon as it is free.
+func TestControl_hadAsSoonAsItIsFree(t *testing.T) {
+	t.Parallel()
+	m := newSim(t, 1)
+	m.cfg.SocketPath = filepath.Join(m.base, "control.sock")
+	before, end := context.WithCancel(t.Context())
+	open, over := make(chan struct{}), make(chan error, 1)
+	var states state.Publisher
+	states.Publish(&state.State{})
+	go func() {
+		over <- status.Serve(before, status.Control{
+			Config: status.Config{States: &states, Opened: func() { close(open) }}, Path: m.cfg.SocketPath,
+		})
+	}()
+	<-open
+	m.start()
+	card := m.card("sda", "SKUA_1", 2)
+	m.plug(card, m.drive("sdb"))
+	m.untilReleased(card)
+	m.untilCondition(state.StatusUnreachable)
+	end()
+	if err := <-over; err != nil {
+		t.Fatal(err)
+	}
+	m.until("the socket is had", func(st *state.State) bool { return !raised(st, state.StatusUnreachable) })
+	client, err := status.Dial(m.cfg.SocketPath)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer client.Close()
+	if _, err := client.Status(t.Context()); err != nil {
+		t.Errorf("the daemon does not answer on it: %v", err)
 	}
 }

@@ -4,7 +4,6 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"time"
 
 	"github.com/prometheus/client_golang/prometheus"
 	"github.com/prometheus/client_golang/prometheus/collectors"
@@ -52,21 +51,12 @@ func (s *supervisor) keepControl(ctx context.Context, c status.Control) {
 			s.clear(state.StatusUnreachable, controlSocket)
 		})
 	}
-	for {
-		err := status.Serve(ctx, c)
-		if ctx.Err() != nil {
-			return
-		}
+	s.keepUp(ctx, func() error { return status.Serve(ctx, c) }, func(why string) {
 		s.post(func() {
 			s.opening = false // or rather not: but the box works without it
-			s.raise(state.StatusUnreachable, controlSocket, err.Error())
+			s.raise(state.StatusUnreachable, controlSocket, why)
 		})
-		select {
-		case <-ctx.Done():
-			return
-		case <-time.After(s.page.again):
-		}
-	}
+	})
 }
 
 // lookup finds an offload that is only in the ledger.
