@@ -20,7 +20,12 @@ func (s *supervisor) driveIdentified(d *drive, found identified) {
 	switch {
 	case errors.Is(found.err, errNotEnrolled):
 		d.refused, d.reason = true, "waits to be enrolled"
-		s.raise(state.DriveNotEnrolled, d.subject(), "run 'bothy enrol "+cmpOr(d.path, d.dev.Node)+" --name NAME'")
+		detail := "run 'bothy enrol " + cmpOr(d.path, d.dev.Node) + " --name NAME'"
+		if found.ownDisk != "" {
+			d.reason += ": " + found.ownDisk
+			detail = found.ownDisk + "; if this folder is meant, " + detail
+		}
+		s.raise(state.DriveNotEnrolled, d.subject(), detail)
 		return
 	case errors.Is(found.err, volume.ErrReadOnly):
 		d.refused, d.reason = true, found.err.Error()

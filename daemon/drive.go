@@ -107,6 +107,7 @@ type identified struct {
 	freeBytes int64
 	enrolled  bool              // just now
 	ledgers   map[string]string // that boxes left on it, by name
+	ownDisk   string            // why a folder is not enrolled unasked, if it is not
 	byHand    bool              // somebody says that it is this drive
 	err       error
 }
@@ -154,17 +155,35 @@ func lookAtDrive(ctx context.Context, cfg Config, dev udev.Device, path string, 
 	if found.err == nil {
 		found.ledgers = ledgersOn(o)
 	}
+	if errors.Is(found.err, errNotEnrolled) && path != "" && rule.Enrol == policy.EnrolAuto {
+		found.ownDisk = onOwnDisk(cfg, o)
+	}
 	found.freeBytes, found.sizeBytes, _ = o.space() // shown only; preflight asks again
 	if err := o.Release(context.WithoutCancel(ctx)); err != nil && (found.err == nil || errors.Is(found.err, errNotEnrolled)) {
 		found.err = err // it may be mounted still
 	}
-	if !errors.Is(found.err, errNotEnrolled) || rule.Enrol != policy.EnrolAuto {
+	if !errors.Is(found.err, errNotEnrolled) || rule.Enrol != policy.EnrolAuto || found.ownDisk != "" {
 		return found
 	}
 	at, _ := cfg.Now()
 	found.enrolled = true
 	found.identity, found.err = enrol(ctx, cfg.Volumes, dev, path, freeName(autoName(dev, rule), names), box, at)
 	return found
+}
+
+// onOwnDisk says why a folder is not enrolled unasked: it lies on a disk of the running
+// system, as a mount point does whose own disk is not mounted. Empty: it does not.
+func onOwnDisk(cfg Config, o *Opened) string {
+	system, err := cfg.SystemDisks()
+	if err != nil {
+		return fmt.Sprintf("which disks are the running system's is not known: %v", err)
+	}
+	for _, disk := range o.Disks {
+		if system[disk] {
+			return fmt.Sprintf("it lies on %s, a disk of the running system: see whether its own disk is mounted there", disk)
+		}
+	}
+	return ""
 }
 
 // autoName calls a drive by its label, or by its rule.

@@ -1,8 +1,10 @@
 package daemon
 
 import (
+	"errors"
 	"fmt"
 	"os"
+	"strings"
 	"sync/atomic"
 	"testing"
 
@@ -82,5 +84,45 @@ func TestSupervisor_hungFolder(t *testing.T) {
 	m.untilReleased(card)
 	if n := looks.Load(); n != 1 {
 		t.Errorf("%d looks hang in one folder, want 1", n)
+	}
+}
+
+// A folder on a disk of the running system is a mount point without its disk, as likely as
+// not: it is no drive until somebody says so.
+func TestSupervisor_folderOnTheSystemsDisk(t *testing.T) {
+	t.Parallel()
+	m := newSim(t, 2)
+	card, a, nas := m.card("sda", "SKUA_1", 3), m.drive("sdb"), m.medium("nas", "", "")
+	m.cfg.SystemDisks = func() (map[string]bool, error) { return map[string]bool{nas.disk: true}, nil }
+	m.withFolder("nas", nas)
+	m.start()
+	m.plug(card, a)
+	m.untilHeld(card, state.NeedsDrive, "needs 1 more drive")
+	if c := m.untilCondition(state.DriveNotEnrolled); !strings.Contains(c.Detail, "a disk of the running system") || !strings.Contains(c.Detail, "bothy enrol "+nas.dir+" --name") {
+		t.Errorf("it is said so: %+v", c)
+	}
+	if entries, err := os.ReadDir(nas.dir); err != nil || len(entries) > 0 {
+		t.Errorf("in the folder stands %v (%v)", entries, err)
+	}
+	if _, err := (actions{m.s}).Enrol(t.Context(), nas.dir, "nas"); err != nil {
+		t.Fatal(err)
+	}
+	m.untilReleased(card)
+	if len(nas.finished()) != 1 {
+		t.Errorf("copies in the folder that is meant: %v", nas.finished())
+	}
+}
+
+// Where nobody knows which disks are the system's, no folder is taken for another's.
+func TestSupervisor_folderWhileTheSystemsDisksAreUnknown(t *testing.T) {
+	t.Parallel()
+	m := newSim(t, 1)
+	nas := m.medium("nas", "", "")
+	m.cfg.SystemDisks = func() (map[string]bool, error) { return nil, errors.New("no list of mounts") }
+	m.withFolder("nas", nas)
+	m.start()
+	m.plug()
+	if c := m.untilCondition(state.DriveNotEnrolled); !strings.Contains(c.Detail, "no list of mounts") {
+		t.Errorf("it is said so: %+v", c)
 	}
 }
