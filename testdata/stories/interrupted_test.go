@@ -27,25 +27,65 @@ func (b *Box) inMidCopy(files int) Status {
 	})
 }
 
+// crawling is a card that is read at a crawl to two drives, for something to be done in the
+// middle of that.
+type crawling struct {
+	*Box
+	tree   Tree
+	card   string // these are images
+	drives [2]string
+	kinds  [2]testbed.FS
+	digest string // of the card as it was
+}
+
+// startCrawling boots a box and plugs in an exFAT drive, another one, and the card.
+func startCrawling(t *testing.T, label string, tree Tree, other testbed.FS) *crawling {
+	t.Helper()
+	c := &crawling{tree: tree, kinds: [2]testbed.FS{testbed.ExFAT, other}}
+	c.card = testbed.MakeImage(t, testbed.FAT32, 96*testbed.MiB, label, tree.dir)
+	c.digest = testbed.Digest(t, c.card)
+	for i, name := range []string{"SKERRY_A", "SKERRY_B"} {
+		c.drives[i] = testbed.MakeImage(t, c.kinds[i], 96*testbed.MiB, name, "")
+	}
+	c.Box = StartBox(t, besides, testbed.Options{})
+	c.PlugUSB("drive-a", c.drives[0], testbed.USBOptions{})
+	c.PlugUSB("drive-b", c.drives[1], testbed.USBOptions{})
+	c.PlugUSB("card", c.card, testbed.USBOptions{Removable: true, ReadBps: crawl, WriteBps: 1 << 20})
+	return c
+}
+
+// hurry has the card read as fast as others are.
+func (c *crawling) hurry() {
+	c.t.Helper()
+	c.Throttle("card", 16<<20, 1<<20)
+}
+
+// ends stops the box and pulls everything: the card is as it was, and each drive holds it
+// and nothing else.
+func (c *crawling) ends() {
+	c.t.Helper()
+	c.MustRun("systemctl stop bothy")
+	for _, id := range []string{"card", "drive-a", "drive-b"} {
+		c.UnplugUSB(id)
+	}
+	if testbed.Digest(c.t, c.card) != c.digest {
+		c.t.Error("the card was written")
+	}
+	for i, image := range c.drives {
+		Extract(c.t, c.kinds[i], image).MustHoldOnly(c.t, c.tree)
+	}
+}
+
 // The card is pulled in mid-copy and put back: held, then resumed and
 // released. What was proven is not written again: the drives are given less
 // than twice the card's bytes.
 func TestStory_cardPulledAndPutBack(t *testing.T) {
 	t.Parallel()
-	tree := NewTree(t, "pulled", 0, 6, 5)
-	card := testbed.MakeImage(t, testbed.FAT32, 96*testbed.MiB, "SKUA_F1", tree.dir)
-	driveA := testbed.MakeImage(t, testbed.ExFAT, 96*testbed.MiB, "SKERRY_A", "")
-	driveB := testbed.MakeImage(t, testbed.Ext4, 96*testbed.MiB, "SKERRY_B", "")
-	digest := testbed.Digest(t, card)
-	b := StartBox(t, besides, testbed.Options{})
-	b.PlugUSB("drive-a", driveA, testbed.USBOptions{})
-	b.PlugUSB("drive-b", driveB, testbed.USBOptions{})
-	slow := testbed.USBOptions{Removable: true, ReadBps: crawl, WriteBps: 1 << 20}
-	b.PlugUSB("card", card, slow)
+	b := startCrawling(t, "SKUA_F1", NewTree(t, "pulled", 0, 6, 5), testbed.Ext4)
 	b.inMidCopy(7)
 	b.UnplugUSB("card")
 	b.Until("the box says that the card was pulled", func(s Status) bool { return len(s.Cards) == 0 && s.HasCondition("card-gone") })
-	b.PlugUSB("card", card, testbed.USBOptions{Removable: true})
+	b.PlugUSB("card", b.card, testbed.USBOptions{Removable: true})
 	s := b.UntilDecided("SKUA_F1", "release")
 	if len(s.Offloads) != 1 {
 		t.Errorf("the card coming back began another offload: %+v", s.Offloads)
@@ -55,73 +95,37 @@ func TestStory_cardPulledAndPutBack(t *testing.T) {
 			t.Errorf("%s was given %d bytes after the card came back, as many as the whole card has", c.DriveName, c.WrittenBytes)
 		}
 	}
-	b.MustRun("systemctl stop bothy")
-	for _, id := range []string{"card", "drive-a", "drive-b"} {
-		b.UnplugUSB(id)
-	}
-	if testbed.Digest(t, card) != digest {
-		t.Error("the card was written")
-	}
-	Extract(t, testbed.ExFAT, driveA).MustHoldOnly(t, tree)
-	Extract(t, testbed.Ext4, driveB).MustHoldOnly(t, tree)
+	b.ends()
 }
 
 // One drive is pulled in mid-copy: the other copy finishes, and the card is
 // held until the drive is back.
 func TestStory_drivePulled(t *testing.T) {
 	t.Parallel()
-	tree := NewTree(t, "drive", 0, 6, 4)
-	card := testbed.MakeImage(t, testbed.FAT32, 96*testbed.MiB, "SKUA_F2", tree.dir)
-	driveA := testbed.MakeImage(t, testbed.ExFAT, 96*testbed.MiB, "SKERRY_A", "")
-	driveB := testbed.MakeImage(t, testbed.FAT32, 96*testbed.MiB, "SKERRY_B", "")
-	b := StartBox(t, besides, testbed.Options{})
-	b.PlugUSB("drive-a", driveA, testbed.USBOptions{})
-	b.PlugUSB("drive-b", driveB, testbed.USBOptions{})
-	b.PlugUSB("card", card, testbed.USBOptions{Removable: true, ReadBps: crawl, WriteBps: 1 << 20})
+	b := startCrawling(t, "SKUA_F2", NewTree(t, "drive", 0, 6, 4), testbed.FAT32)
 	b.inMidCopy(7)
 	b.UnplugUSB("drive-b")
-	b.Throttle("card", 16<<20, 1<<20)
+	b.hurry()
 	b.UntilReason("SKUA_F2", "needs 1 more drive")
-	b.PlugUSB("drive-b", driveB, testbed.USBOptions{})
+	b.PlugUSB("drive-b", b.drives[1], testbed.USBOptions{})
 	b.UntilDecided("SKUA_F2", "release")
-	b.MustRun("systemctl stop bothy")
-	for _, id := range []string{"card", "drive-a", "drive-b"} {
-		b.UnplugUSB(id)
-	}
-	Extract(t, testbed.ExFAT, driveA).MustHoldOnly(t, tree)
-	Extract(t, testbed.FAT32, driveB).MustHoldOnly(t, tree)
+	b.ends()
 }
 
 // The power fails in mid-copy: after the boot, with everything present before
 // the daemon starts, the box comes to the same end unattended.
 func TestStory_powerCut(t *testing.T) {
 	t.Parallel()
-	tree := NewTree(t, "power", 2, 5, 4)
-	card := testbed.MakeImage(t, testbed.FAT32, 96*testbed.MiB, "SKUA_F3", tree.dir)
-	driveA := testbed.MakeImage(t, testbed.ExFAT, 96*testbed.MiB, "SKERRY_A", "")
-	driveB := testbed.MakeImage(t, testbed.Ext4, 96*testbed.MiB, "SKERRY_B", "")
-	digest := testbed.Digest(t, card)
-	b := StartBox(t, besides, testbed.Options{})
-	b.PlugUSB("drive-a", driveA, testbed.USBOptions{})
-	b.PlugUSB("drive-b", driveB, testbed.USBOptions{})
-	b.PlugUSB("card", card, testbed.USBOptions{Removable: true, ReadBps: crawl, WriteBps: 1 << 20})
+	b := startCrawling(t, "SKUA_F3", NewTree(t, "power", 2, 5, 4), testbed.Ext4)
 	b.inMidCopy(10)
 	b.PowerCut()
-	b.Throttle("card", 16<<20, 1<<20)
+	b.hurry()
 	b.Boot()
 	b.UntilDecided("SKUA_F3", "release")
 	if failed := b.Failed(); len(failed) > 0 && strings.Contains(strings.Join(failed, " "), "bothy") {
 		t.Errorf("failed units: %v", failed)
 	}
-	b.MustRun("systemctl stop bothy")
-	for _, id := range []string{"card", "drive-a", "drive-b"} {
-		b.UnplugUSB(id)
-	}
-	if testbed.Digest(t, card) != digest {
-		t.Error("the card was written")
-	}
-	Extract(t, testbed.ExFAT, driveA).MustHoldOnly(t, tree)
-	Extract(t, testbed.Ext4, driveB).MustHoldOnly(t, tree)
+	b.ends()
 }
 
 // The box is shut down in mid-copy: the service stops in time, so the drives are let go
@@ -130,34 +134,22 @@ func TestStory_powerCut(t *testing.T) {
 func TestStory_shutDownInMidCopy(t *testing.T) {
 	inTurn(t, 1)
 	t.Parallel()
-	tree := NewTree(t, "down", 0, 7, 4)
-	card := testbed.MakeImage(t, testbed.FAT32, 96*testbed.MiB, "SKUA_F5", tree.dir)
-	driveA := testbed.MakeImage(t, testbed.ExFAT, 96*testbed.MiB, "SKERRY_A", "")
-	driveB := testbed.MakeImage(t, testbed.Ext4, 96*testbed.MiB, "SKERRY_B", "")
-	b := StartBox(t, besides, testbed.Options{})
-	b.PlugUSB("drive-a", driveA, testbed.USBOptions{})
-	b.PlugUSB("drive-b", driveB, testbed.USBOptions{})
-	b.PlugUSB("card", card, testbed.USBOptions{Removable: true, ReadBps: crawl, WriteBps: 1 << 20})
+	b := startCrawling(t, "SKUA_F5", NewTree(t, "down", 0, 7, 4), testbed.Ext4)
 	before := b.inMidCopy(5)
 	b.ShutDown()
-	for _, check := range [][]string{{"fsck.exfat", "-n", driveA}, {"e2fsck", "-f", "-n", driveB}, {"dumpe2fs", "-h", driveB}} {
+	for _, check := range [][]string{{"fsck.exfat", "-n", b.drives[0]}, {"e2fsck", "-f", "-n", b.drives[1]}, {"dumpe2fs", "-h", b.drives[1]}} {
 		out, err := exec.Command(check[0], check[1:]...).CombinedOutput()
 		if err != nil || strings.Contains(string(out), "needs_recovery") {
 			t.Errorf("%v after the shutdown: %v\n%s", check, err, out)
 		}
 	}
-	b.Throttle("card", 16<<20, 1<<20)
+	b.hurry()
 	b.Boot()
 	after := b.UntilDecided("SKUA_F5", "release")
 	if len(after.Offloads) != 1 || after.Offloads[0].ID != before.Offloads[0].ID {
 		t.Errorf("another off-load was begun: %+v", after.Offloads)
 	}
-	b.MustRun("systemctl stop bothy")
-	for _, id := range []string{"card", "drive-a", "drive-b"} {
-		b.UnplugUSB(id)
-	}
-	Extract(t, testbed.ExFAT, driveA).MustHoldOnly(t, tree)
-	Extract(t, testbed.Ext4, driveB).MustHoldOnly(t, tree)
+	b.ends()
 }
 
 // Another card goes into a reader that stays, while the first one is copied:

@@ -14,14 +14,7 @@ import (
 func TestStory_killedAndOutOfMemory(t *testing.T) {
 	longStory(t)
 	t.Parallel()
-	tree := NewTree(t, "killed", 0, 7, 4)
-	card := testbed.MakeImage(t, testbed.FAT32, 64*testbed.MiB, "SKUA_K1", tree.dir)
-	driveA := testbed.MakeImage(t, testbed.ExFAT, 64*testbed.MiB, "SKERRY_A", "")
-	driveB := testbed.MakeImage(t, testbed.Ext4, 64*testbed.MiB, "SKERRY_B", "")
-	b := StartBox(t, besides, testbed.Options{})
-	b.PlugUSB("drive-a", driveA, testbed.USBOptions{})
-	b.PlugUSB("drive-b", driveB, testbed.USBOptions{})
-	b.PlugUSB("card", card, testbed.USBOptions{Removable: true, ReadBps: crawl, WriteBps: 1 << 20})
+	b := startCrawling(t, "SKUA_K1", NewTree(t, "killed", 0, 7, 4), testbed.Ext4)
 	first := b.inMidCopy(5)
 	pid := b.daemonPID()
 	b.MustRun("kill -9 " + pid)
@@ -45,7 +38,7 @@ func TestStory_killedAndOutOfMemory(t *testing.T) {
 	if journal := b.Journal("bothy"); !strings.Contains(journal, "oom-kill") {
 		t.Errorf("the kernel did not kill it, so this shows nothing:\n%s", journal)
 	}
-	b.Throttle("card", 16<<20, 1<<20)
+	b.hurry()
 	s := b.UntilDecided("SKUA_K1", "release")
 	if len(s.Offloads) != 1 || s.Offloads[0].ID != first.Offloads[0].ID {
 		t.Errorf("another offload was begun: %+v", s.Offloads)
@@ -63,12 +56,7 @@ func TestStory_killedAndOutOfMemory(t *testing.T) {
 	if journal := b.Journal("bothy"); !strings.Contains(journal, "Watchdog timeout") {
 		t.Errorf("systemd did not miss the daemon's word, so this shows nothing:\n%s", journal)
 	}
-	b.MustRun("systemctl stop bothy")
-	for _, id := range []string{"card", "drive-a", "drive-b"} {
-		b.UnplugUSB(id)
-	}
-	Extract(t, testbed.ExFAT, driveA).MustHoldOnly(t, tree)
-	Extract(t, testbed.Ext4, driveB).MustHoldOnly(t, tree)
+	b.ends()
 }
 
 func (b *Box) daemonPID() string {
