@@ -245,7 +245,7 @@ func (h *byHand) readHistory(plan *offload.Plan) error {
 	if !plan.HasHistory() {
 		return nil
 	}
-	history, err := mhl.OpenIndex(h.source.Root)
+	history, err := mhl.OpenIndex(h.source.Root, nil)
 	if err != nil {
 		return fmt.Errorf("%w: the source's own manifests: %w", ErrRefused, err)
 	}

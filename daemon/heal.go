@@ -65,7 +65,7 @@ func (e *errand) heal(ctx context.Context) {
 // files. A ledger alone is not believed: it may be another box's, and what stands
 // in a folder that it names may be somebody's.
 func isCopy(o *Opened, folder string, files []ledger.File, step func()) error {
-	history, err := o.history(folder)
+	history, err := o.history(folder, step)
 	if err != nil {
 		return err
 	}

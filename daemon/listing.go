@@ -34,7 +34,7 @@ func (j *job) list(ctx context.Context) error {
 	if !j.plan.HasHistory() {
 		return nil
 	}
-	history, err := mhl.OpenIndex(j.opened.Root)
+	history, err := mhl.OpenIndex(j.opened.Root, j.s.vigil.step)
 	if err != nil {
 		// They cannot be gone on with: the rest is copied, and the card is held.
 		j.plan = withoutHistories(j.plan)

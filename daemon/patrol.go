@@ -213,7 +213,7 @@ func (e *errand) addGeneration(ctx context.Context, o *Opened, folder string, fi
 			Path: f.Path, SizeBytes: f.SizeBytes, ModTime: f.ModTime, Algorithm: f.Algorithm, Value: f.Checksum, Action: mhl.Verified, HashedAt: at,
 		})
 	}
-	history, err := mhl.OpenIndex(root)
+	history, err := mhl.OpenIndex(root, step)
 	if err != nil {
 		return mhl.Written{}, err
 	}
@@ -275,7 +275,7 @@ func agrees(ctx context.Context, o *Opened, c ledger.Copy, files []ledger.File, 
 	if err := manifestStands(ctx, o.FS, c, step); err != nil {
 		return err
 	}
-	history, err := o.history(c.Folder)
+	history, err := o.history(c.Folder, step)
 	if err != nil {
 		return err
 	}

@@ -248,7 +248,7 @@ func (w *copyFinder) walk(ctx context.Context, f offload.FS, dir string, depth i
 // foundBy makes an offload of what a copy's own manifests say. The same content on
 // another drive is the same offload.
 func foundBy(o *Opened, folder string, on Identity, step func()) (ledger.Found, error) {
-	h, err := o.history(folder)
+	h, err := o.history(folder, step)
 	if err != nil {
 		return ledger.Found{}, err
 	}

@@ -63,7 +63,7 @@ func Append(root *os.Root, gen Generation, sync Syncer) (Written, error) {
 
 // carryOn finds the histories that a generation is added to.
 func carryOn(root *os.Root) (*History, error) {
-	h, err := open(root, keepNothing)
+	h, err := open(root, keepNothing, nil)
 	if errors.Is(err, ErrNoHistory) {
 		h = newHistory(".")
 		connect(histories{".": h})

@@ -99,8 +99,10 @@ func BenchmarkAppend(b *testing.B) {
 	})
 }
 
-func BenchmarkOpen(b *testing.B)      { benchOpen(b, Open) }
-func BenchmarkOpenIndex(b *testing.B) { benchOpen(b, OpenIndex) }
+func BenchmarkOpen(b *testing.B) { benchOpen(b, Open) }
+func BenchmarkOpenIndex(b *testing.B) {
+	benchOpen(b, func(root *os.Root) (*History, error) { return OpenIndex(root, nil) })
+}
 
 func benchOpen(b *testing.B, open func(*os.Root) (*History, error)) {
 	benchSizes(b, func(b *testing.B, n int) {

@@ -61,12 +61,28 @@ func TestOpenIndex_isCompact(t *testing.T) {
 	_, err := Append(root, sequenceOf(n, func(int) {}), nil)
 	must(t, err)
 	before := liveBytes()
-	h, err := OpenIndex(root)
+	h, err := OpenIndex(root, nil)
 	must(t, err)
 	if held := liveBytes() - before; held > limit*n {
 		t.Errorf("%d bytes are held for %d files, more than %d for each", held, n, limit)
 	}
 	if got := len(h.Files()); got != n {
 		t.Errorf("%d files, want %d", got, n)
+	}
+}
+
+// Whoever waits for a history of gigabytes learns that reading it gets on.
+func TestOpenIndex_steps(t *testing.T) {
+	const n = 20_000
+	root := tempFolder(t, nil)
+	w, err := Append(root, sequenceOf(n, func(int) {}), nil)
+	must(t, err)
+	info, err := root.Stat(w.Path)
+	must(t, err)
+	steps := int64(0)
+	_, err = OpenIndex(root, func() { steps++ })
+	must(t, err)
+	if least := info.Size() >> 20; steps < least || least < 2 {
+		t.Errorf("%d steps for a manifest of %d bytes, want one for each MiB at least", steps, info.Size())
 	}
 }

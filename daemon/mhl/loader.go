@@ -17,9 +17,10 @@ import (
 type loader struct {
 	root    *os.Root
 	what    keep
-	records int   // how many more may be read
-	known   int   // how many paths are known
-	bytes   int64 // how many more may be read
+	step    func() // nil, or to be called after each portion that was read
+	records int    // how many more may be read
+	known   int    // how many paths are known
+	bytes   int64  // how many more may be read
 	damage  []*DamageError
 }
 
@@ -183,7 +184,7 @@ func (l *loader) read(name string, limit int64, parse func(io.Reader) error, c4 
 	if err != nil {
 		return false, err
 	}
-	source := &readErrors{r: io.TeeReader(io.LimitReader(f, limit), sum)}
+	source := &readErrors{r: io.TeeReader(io.LimitReader(f, limit), sum), step: l.step}
 	parseErr := parse(source)
 	if _, err := io.Copy(io.Discard, source); err != nil {
 		return false, fmt.Errorf("read %s: %w", name, err)
@@ -201,14 +202,19 @@ func (l *loader) read(name string, limit int64, parse func(io.Reader) error, c4 
 	return true, nil
 }
 
-// readErrors remembers an error of the disk, to tell it from one of the text.
+// readErrors remembers an error of the disk, to tell it from one of the text, and tells of
+// each step.
 type readErrors struct {
-	r   io.Reader
-	err error
+	r    io.Reader
+	step func()
+	err  error
 }
 
 func (e *readErrors) Read(p []byte) (int, error) {
 	n, err := e.r.Read(p)
+	if e.step != nil {
+		e.step()
+	}
 	if err != nil && !errors.Is(err, io.EOF) {
 		e.err = err
 	}

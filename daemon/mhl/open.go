@@ -21,12 +21,15 @@ import (
 //
 // The files that newest generations list cost about 200 bytes each; OpenIndex
 // does without.
-func Open(root *os.Root) (*History, error) { return open(root, keepAll) }
+func Open(root *os.Root) (*History, error) { return open(root, keepAll, nil) }
 
 // OpenIndex is Open for those who want the methods of History only: no
 // generation has its Files and Dirs. It holds about 150 bytes for each file
 // with a path of 30 bytes and one value.
-func OpenIndex(root *os.Root) (*History, error) { return open(root, keepIndex) }
+//
+// Manifests may have gigabytes: step, if not nil, is called after each portion that is
+// read of them, for whoever wants to know that the work gets on.
+func OpenIndex(root *os.Root, step func()) (*History, error) { return open(root, keepIndex, step) }
 
 // keep says how much of what is read is remembered.
 type keep int
@@ -37,13 +40,13 @@ const (
 	keepAll                 // the files and folders of the newest generation too
 )
 
-func open(root *os.Root, what keep) (*History, error) {
-	h, damage, err := load(root, what, func(dir string, err error) error {
+func open(root *os.Root, what keep, step func()) (*History, error) {
+	h, damage, err := load(root, what, step, func(dir string, err error) error {
 		return fmt.Errorf("list folder %s: %w", dir, err)
 	})
 	switch {
 	case errors.Is(err, errUncounted):
-		return open(root, keepIndex)
+		return open(root, keepIndex, step)
 	case err != nil:
 		return nil, err
 	case len(damage) > 0:
@@ -54,12 +57,12 @@ func open(root *os.Root, what keep) (*History, error) {
 
 // load reads all that can be trusted and says what can't. unlisted is told of
 // folders that can't be listed; its error ends the work.
-func load(root *os.Root, what keep, unlisted func(dir string, err error) error) (*History, []*DamageError, error) {
+func load(root *os.Root, what keep, step func(), unlisted func(dir string, err error) error) (*History, []*DamageError, error) {
 	dirs, err := historyDirs(root, unlisted)
 	if err != nil {
 		return nil, nil, err
 	}
-	l := &loader{root: root, what: what, records: maxTotalRecords, bytes: maxTotalBytes}
+	l := &loader{root: root, what: what, step: step, records: maxTotalRecords, bytes: maxTotalBytes}
 	top := newHistory(".")
 	all := histories{".": top}
 	found := false
