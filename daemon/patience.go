@@ -50,17 +50,31 @@ func patientlyStepping[T any](ctx context.Context, limit time.Duration, call fun
 
 // patientVolumes are Volumes whose media are given up when they do not answer
 // to being opened or let go, so that one that hangs stops none of the others.
-// What was given up still counts as mounted until it has come back. Each call into what
-// they open that comes back is a step.
+// What was given up still counts as mounted until it has come back. The vigil counts the
+// calls into what they open.
 type patientVolumes struct {
 	Volumes
 	limit   time.Duration
 	mounted *mounted
-	step    func()
+	vigil   *vigil
 }
 
 func (v patientVolumes) Card(ctx context.Context, dev udev.Device) (*Opened, error) {
-	return v.open(ctx, dev, func(ctx context.Context) (*Opened, error) { return v.Volumes.Card(ctx, dev) })
+	return v.open(ctx, dev, func(ctx context.Context) (*Opened, error) {
+		o, err := v.Volumes.Card(ctx, dev)
+		if err != nil {
+			return nil, err
+		}
+		watch := v.vigil.watch(dev)
+		o.FS = steppingFS{o.FS, watch.around}
+		release := o.Release
+		o.Release = func(ctx context.Context) error {
+			defer v.vigil.unwatch(watch)
+			defer watch.around()()
+			return release(ctx)
+		}
+		return o, nil
+	})
 }
 
 func (v patientVolumes) Drive(ctx context.Context, dev udev.Device, readOnly bool) (*Opened, error) {
@@ -79,7 +93,7 @@ func (v patientVolumes) open(ctx context.Context, dev udev.Device, open func(con
 			v.mounted.leave(dev)
 			return nil, err
 		}
-		o.FS = steppingFS{o.FS, v.step}
+		o.FS = steppingFS{o.FS, v.vigil.around}
 		release := o.Release
 		o.Release = func(ctx context.Context) error {
 			defer v.mounted.leave(dev)

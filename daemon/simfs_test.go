@@ -136,10 +136,13 @@ func (f *simFS) Remove(name string) error {
 func (f *simFS) SyncDir(name string) error { return f.do("sync", name) }
 func (f *simFS) SyncAll() error            { return f.do("sync", ".") }
 
-// below is the file system that the supervisor counts the steps of.
+// below is the file system that the supervisor counts the calls of.
 func below(f offload.FS) offload.FS {
-	if counted, ok := f.(steppingFS); ok {
-		return counted.FS
+	for {
+		counted, ok := f.(steppingFS)
+		if !ok {
+			return f
+		}
+		f = counted.FS
 	}
-	return f
 }

@@ -90,7 +90,7 @@ func newSupervisor(cfg Config) *supervisor {
 	s.mounted = newMounted(func() { s.post(func() { s.vacated(s.life) }) })
 	s.log = newWatchedLog(cfg.Log.Handler())
 	s.cfg.Log = slog.New(s.log)
-	s.cfg.Volumes = patientVolumes{cfg.Volumes, cfg.Patience, s.mounted, s.vigil.step}
+	s.cfg.Volumes = patientVolumes{cfg.Volumes, cfg.Patience, s.mounted, &s.vigil}
 	return s
 }
 

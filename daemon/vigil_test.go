@@ -2,7 +2,10 @@ package daemon
 
 import (
 	"errors"
+	"fmt"
 	"reflect"
+	"slices"
+	"sync"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -38,6 +41,42 @@ func TestVigil_look(t *testing.T) {
 			v.step()
 		}
 		if still := v.look(at, now.working); still != now.still {
+			t.Errorf("look %d: still for %v, want %v", i, still, now.still)
+		}
+	}
+}
+
+// A card that is asked nothing does not hang, however long; one of whose two calls comes
+// back does not either.
+func TestVigil_cardWatch(t *testing.T) {
+	t.Parallel()
+	var w cardWatch
+	at := time.Now()
+	var back []func()
+	for i, now := range []struct {
+		after        time.Duration
+		begun, ended int
+		still        time.Duration
+	}{
+		{time.Hour, 0, 0, 0},
+		{time.Hour, 0, 0, 0},
+		{time.Minute, 1, 0, time.Minute},
+		{9 * time.Minute, 1, 0, 10 * time.Minute},
+		{time.Minute, 0, 1, 0},
+		{time.Hour, 0, 0, time.Hour},
+		{time.Minute, 0, 1, 0},
+		{time.Hour, 0, 0, 0},
+		{time.Hour, 2, 2, 0},
+	} {
+		at = at.Add(now.after)
+		for range now.begun {
+			back = append(back, w.around())
+		}
+		for range now.ended {
+			back[0]()
+			back = back[1:]
+		}
+		if still := w.look(at); still != now.still {
 			t.Errorf("look %d: still for %v, want %v", i, still, now.still)
 		}
 	}
@@ -111,6 +150,57 @@ func TestVigil_engineThatHangs(t *testing.T) {
 	})
 }
 
+// A card that hangs is named, though other media that come and go answer all the time.
+func TestVigil_cardThatHangsBesideOthers(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		m := newSim(t, 1)
+		m.cfg.Watchdog, m.cfg.SupplyEvery = 30*time.Second, 30*time.Second
+		m.start()
+		hangs := m.card("sda", "SKUA_1", 3)
+		reached, goOn := make(chan struct{}), make(chan struct{})
+		once := sync.OnceFunc(func() { close(reached) })
+		hangs.on(func(op, name string) error {
+			if op == "read" {
+				once()
+				<-goOn
+			}
+			return nil
+		})
+		m.plug(hangs, m.drive("sdb"))
+		<-reached
+		others := 0
+		pass := func(minutes int) (subjects []string) {
+			for range minutes {
+				m.plug(m.drive(fmt.Sprint("sd", string(rune('c'+others)))))
+				others++
+				<-time.After(time.Minute)
+				synctest.Wait()
+			}
+			m.mu.Lock()
+			defer m.mu.Unlock()
+			for _, c := range m.current.Conditions {
+				if c.Code == state.WorkStuck {
+					subjects = append(subjects, c.Subject)
+				}
+			}
+			return subjects
+		}
+		if now := pass(9); len(now) > 0 {
+			t.Errorf("after 9 minutes: %v", now)
+		}
+		if now := pass(3); !slices.Equal(now, []string{"SKUA_1"}) {
+			t.Errorf("after 12 minutes: %v", now)
+		}
+		close(goOn)
+		m.untilReleased(hangs)
+		if now := pass(1); len(now) > 0 {
+			t.Errorf("it goes on, and still: %v", now)
+		}
+		m.stop()
+	})
+}
+
 // A medium that hangs while it is looked at keeps everything else from beginning, so it
 // is no less than a job that hangs.
 func TestVigil_mediumThatHangsWhileItIsLookedAt(t *testing.T) {
@@ -138,8 +228,8 @@ func TestVigil_mediumThatHangsWhileItIsLookedAt(t *testing.T) {
 // become another way of opening.
 func TestVigil_steppingFS(t *testing.T) {
 	t.Parallel()
-	steps := 0
-	f := steppingFS{calledFS{}, func() { steps++ }}
+	begun, steps := 0, 0
+	f := steppingFS{calledFS{}, func() func() { begun++; return func() { steps++ } }}
 	only := func(_ any, err error) error { return err }
 	for name, err := range map[string]error{
 		"List": only(f.List("x")), "Lstat": only(f.Lstat("x")), "Open": only(f.Open("x")), "OpenMedium": only(f.OpenMedium("x")),
@@ -151,8 +241,8 @@ func TestVigil_steppingFS(t *testing.T) {
 			t.Errorf("%s became %v", name, err)
 		}
 	}
-	if want := reflect.TypeFor[offload.FS]().NumMethod(); steps != want {
-		t.Errorf("%d steps of %d calls", steps, want)
+	if want := reflect.TypeFor[offload.FS]().NumMethod(); begun != want || steps != want {
+		t.Errorf("%d begun and %d steps of %d calls", begun, steps, want)
 	}
 }
 
@@ -183,7 +273,7 @@ func (calledFS) SyncAll() error                     { return calledAs("SyncAll")
 func TestVigil_steppingSource(t *testing.T) {
 	t.Parallel()
 	steps := 0
-	f := steppingFS{oddFS{}, func() { steps++ }}
+	f := steppingFS{oddFS{}, func() func() { return func() { steps++ } }}
 	src, err := f.Open("with sectors")
 	if _, ok := src.(offload.SectorSource); !ok || err != nil {
 		t.Fatalf("a source with sectors became %T (%v)", src, err)
