@@ -21,7 +21,7 @@ import (
 func needRoot(t *testing.T) {
 	t.Helper()
 	if os.Geteuid() != 0 {
-		t.Skip("this test needs root for a namespace of its own")
+		t.Skip("left out: needs root for a namespace of its own")
 	}
 }
 
@@ -63,7 +63,7 @@ func TestTree_Enumerate_agreesWithLsblk(t *testing.T) {
 	ours := stableDevices(t, func() {
 		out, err := exec.CommandContext(t.Context(), lsblk, "-J", "-b", "-o", "NAME,SIZE,MAJ:MIN,TYPE").Output()
 		if err != nil {
-			t.Skipf("lsblk does not work here: %v", err)
+			t.Skipf("left out: lsblk does not work here: %v", err)
 		}
 		if err := json.Unmarshal(out, &told); err != nil {
 			t.Fatal(err)
@@ -109,7 +109,7 @@ func TestTree_Lookup_agreesWithUdevadm(t *testing.T) {
 		}
 	}
 	if d.Name == "" {
-		t.Skip("this machine has no block device with hardware behind it")
+		t.Skip("left out: this machine has no block device with hardware behind it")
 	}
 	makeDir(t, filepath.Join(run, "data"))
 	entry := fmt.Sprintf("S:disk/by-diskseq/%d\nS:disk/by-id/a\nI:52341870\nE:ID_BUS=usb\nE:ID_SERIAL=a=b c\n"+
@@ -118,7 +118,7 @@ func TestTree_Lookup_agreesWithUdevadm(t *testing.T) {
 	const shell = `mount -t tmpfs none /run && mkdir -p /run/udev && cp -r "$1"/data /run/udev/ && udevadm info -q property -p "$2"`
 	out, err := exec.CommandContext(t.Context(), "unshare", "-m", "sh", "-c", shell, "sh", run, d.SysPath).CombinedOutput()
 	if err != nil {
-		t.Skipf("no namespace of its own for udevadm: %v: %s", err, out)
+		t.Skipf("left out: no namespace of its own for udevadm: %v: %s", err, out)
 	}
 	want, err := ParseProperties(strings.NewReader(string(out)))
 	if err != nil {

@@ -17,6 +17,7 @@ import (
 
 	"github.com/google/go-cmp/cmp"
 
+	"bothy/testdata/judges"
 	"bothy/testdata/mutants"
 )
 
@@ -185,10 +186,8 @@ func TestSmartctl_real(t *testing.T) {
 	t.Parallel()
 	s, ok := Find()
 	if !ok {
-		if os.Getenv("CI") != "" {
-			t.Fatal("smartctl is not installed")
-		}
-		t.Skip("smartctl is not installed")
+		judges.Need(t, "smartctl")
+		t.Fatal("smartctl is here, and was not found")
 	}
 	if out, err := exec.Command(s.Path, "--json=c", "--version").Output(); err != nil {
 		t.Fatal(err)

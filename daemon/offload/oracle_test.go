@@ -19,6 +19,7 @@ import (
 	"bothy/daemon/checksum"
 	"bothy/daemon/mhl"
 	"bothy/daemon/state"
+	"bothy/testdata/judges"
 )
 
 const chunk1, stride = testChunk, checksum.SampleStrideBytes
@@ -56,9 +57,7 @@ func TestRun_everySizeAtTheEdges(t *testing.T) {
 // implementation's own program (xxhsum of github.com/Cyan4973/xxHash).
 func (g *rig) askXXHSum(t *testing.T, name, want string) {
 	t.Helper()
-	if _, err := exec.LookPath("xxhsum"); err != nil {
-		t.Skip("xxhsum is not installed; Debian package xxhash")
-	}
+	judges.Need(t, "xxhsum")
 	for i := range g.drives {
 		data, err := os.ReadFile(g.on(i, path.Join(testFolder, name)))
 		if err != nil {
