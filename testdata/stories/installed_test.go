@@ -85,17 +85,26 @@ func TestStory_installedFromPackage(t *testing.T) {
 	}
 	b.endWitness()
 
+	// The page's socket, had by the service manager: a port that the service itself has no
+	// right to open, and whoever asks for the page starts a daemon that was stopped.
+	b.MustRun("mkdir /etc/systemd/system/bothy.socket.d && printf '[Socket]\\nListenStream=\\nListenStream=127.0.0.1:80\\n' >/etc/systemd/system/bothy.socket.d/port.conf && " +
+		"systemctl daemon-reload && systemctl enable bothy.socket && systemctl stop bothy && systemctl start bothy.socket bothy")
+	const page = `bash -c "exec 3<>/dev/tcp/127.0.0.1/80 && printf 'GET /v1/status HTTP/1.0\r\nHost: localhost\r\n\r\n' >&3 && cat <&3" | grep '200 OK' `
+	b.MustRun(page)
+	b.MustRun("systemctl stop bothy 2>&1; ! systemctl is-active bothy; " + page + "&& systemctl is-active bothy")
+
 	// Removed it leaves policy and ledger; back again it knows the card. Purged it leaves
 	// nothing of its own on the box.
-	b.MustRun("apt-get remove -q -y bothy 2>&1 && ! systemctl is-active bothy && ! command -v bothy && test -s /etc/bothy/policy.toml && test -s /var/lib/bothy/ledger.db")
-	b.MustRun(install)
+	b.MustRun("apt-get remove -q -y bothy 2>&1 && ! systemctl is-active bothy bothy.socket && ! command -v bothy && test -s /etc/bothy/policy.toml && test -s /var/lib/bothy/ledger.db")
+	b.MustRun(install + " && systemctl is-active bothy bothy.socket && " + page)
+	b.MustRun("systemctl disable --now bothy.socket && rm -r /etc/systemd/system/bothy.socket.d && systemctl daemon-reload && systemctl restart bothy && systemctl enable bothy.socket")
 	b.witness = b.Witness(nil)
 	b.UntilDecided("SKUA_P1", "release")
 	if out := b.MustRun("bothy list offloads"); !strings.Contains(out, ": 1 offload, 8 files") || !strings.Contains(out, "released: card SKUA_P1") {
 		t.Errorf("after it was installed again it lists:\n%s", out)
 	}
 	b.endWitness()
-	b.MustRun("apt-get purge -q -y bothy 2>&1 && test ! -e /etc/bothy && test ! -e /var/lib/bothy && test ! -e /run/bothy")
+	b.MustRun("apt-get purge -q -y bothy 2>&1 && test ! -e /etc/bothy && test ! -e /var/lib/bothy && test ! -e /run/bothy && test -z \"$(find /etc/systemd /var/lib/systemd -name 'bothy*')\"")
 	for _, id := range []string{"a", "c", "card"} {
 		b.UnplugUSB(id)
 	}
