@@ -92,8 +92,12 @@ func (m Mounter) card(node, diskNode, fsType string) (*Mount, error) {
 	if err != nil {
 		return nil, fmt.Errorf("look whether it was cleanly unmounted: %w", err)
 	}
-	if d.probe && m.probeDirty(node, d) {
-		dirty = true
+	if d.probe {
+		refused, err := m.probeDirty(node, d)
+		if err != nil {
+			return nil, err
+		}
+		dirty = dirty || refused
 	}
 	mount, err := m.attach(node, d, d.card, true)
 	if err != nil {
@@ -101,8 +105,7 @@ func (m Mounter) card(node, diskNode, fsType string) (*Mount, error) {
 	}
 	mount.DiskNode, mount.DiskSeq, mount.Dirty = diskNode, diskseq, dirty
 	if err := mount.checkCard(); err != nil {
-		discard(mount)
-		return nil, err
+		return nil, errors.Join(err, mount.detach())
 	}
 	return mount, nil
 }
@@ -125,15 +128,14 @@ func closeGate(node, diskNode string) error {
 
 // probeDirty reports whether a plain read-only mount is refused, which on a
 // read-only device it is when the log would have to be replayed. Nothing is
-// written either way.
-func (m Mounter) probeDirty(node string, d driver) bool {
+// written either way. An error is that it cannot be let go again.
+func (m Mounter) probeDirty(node string, d driver) (refused bool, err error) {
 	plain := strings.TrimPrefix(d.card, "norecovery,")
 	mount, err := m.attach(node, d, plain, true)
 	if err != nil {
-		return true
+		return true, nil
 	}
-	discard(mount)
-	return false
+	return false, mount.detach()
 }
 
 // checkCard looks again after the mount: a medium that was swapped meanwhile
@@ -187,8 +189,7 @@ func (m Mounter) attach(node string, d driver, options string, readOnly bool) (*
 	}
 	mount := &Mount{Path: point, Node: node, FSType: d.kernelName, ReadOnly: readOnly, busyWait: m.BusyWait}
 	if err := mount.checkAttached(); err != nil {
-		discard(mount)
-		return nil, err
+		return nil, errors.Join(err, mount.detach())
 	}
 	return mount, nil
 }

@@ -24,11 +24,18 @@ var (
 	sites    = flag.Bool("sites", false, "list the sites")
 )
 
-// TestMain lets this very program be the box.
+// TestMain lets this very program be the box, or a mounter.
 func TestMain(m *testing.M) {
 	if o := os.Getenv(ordersIn); o != "" {
 		if err := beBox(o); err != nil {
 			fmt.Fprintln(os.Stderr, "box:", err)
+			os.Exit(1)
+		}
+		os.Exit(0)
+	}
+	if o := os.Getenv(mountOrdersIn); o != "" {
+		if err := beMounter(o); err != nil {
+			fmt.Fprintln(os.Stderr, "mounter:", err)
 			os.Exit(1)
 		}
 		os.Exit(0)
