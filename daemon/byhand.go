@@ -215,7 +215,7 @@ func (h *byHand) prepare(ctx context.Context, name string) error {
 	if err := h.job.Validate(); err != nil {
 		return fmt.Errorf("%w: %w", ErrRefused, err)
 	}
-	if err := h.readHistory(plan); err != nil {
+	if err := h.readHistory(ctx, plan); err != nil {
 		return err
 	}
 	rule := policy.CardRule{Folder: "{date}/{label}-{time}"}
@@ -241,11 +241,11 @@ func (h *byHand) prepare(ctx context.Context, name string) error {
 	return nil
 }
 
-func (h *byHand) readHistory(plan *offload.Plan) error {
+func (h *byHand) readHistory(ctx context.Context, plan *offload.Plan) error {
 	if !plan.HasHistory() {
 		return nil
 	}
-	history, err := mhl.OpenIndex(h.source.Root, nil)
+	history, err := mhl.OpenIndex(ctx, h.source.Root, nil)
 	if err != nil {
 		return fmt.Errorf("%w: the source's own manifests: %w", ErrRefused, err)
 	}

@@ -286,7 +286,7 @@ type sourceCopy struct {
 // checksums are those taken when the card was read; those of the manifests are
 // vouched for by their chain.
 func readSource(ctx context.Context, o *Opened, c ledger.Copy, files []ledger.File, algorithm string, step func()) (*sourceCopy, error) {
-	history, err := o.history(c.Folder, step)
+	history, err := o.history(ctx, c.Folder, step)
 	if err != nil {
 		return nil, err
 	}

@@ -271,7 +271,9 @@ func (s *supervisor) decideInside(ctx context.Context, dev udev.Device, rules *p
 		return policy.Decision{}, err
 	}
 	facts.Tree = opened.Root.FS()
+	_, done := opened.stepping()
 	decision := rules.Decide(facts)
+	done()
 	return decision, opened.Release(context.WithoutCancel(ctx))
 }
 

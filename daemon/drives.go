@@ -121,7 +121,10 @@ func ask[T any](ctx context.Context, t *task, d *jobDrive, call func(ctx context
 	}
 	o := d.opened
 	v, err := patientlyStepping(ctx, t.s.cfg.Patience, func(ctx context.Context, step func()) (T, error) {
-		return call(ctx, o, step)
+		return call(ctx, o, func() {
+			step()
+			t.s.vigil.step()
+		})
 	}, func(T) {})
 	if errors.Is(err, offload.ErrDriveHung) {
 		d.err = err

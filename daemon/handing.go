@@ -188,7 +188,7 @@ func standsAs(ctx context.Context, o *Opened, c ledger.Copy, whole string, files
 
 // readHistory takes the folder's own manifests, when they can be carried on.
 func (s *standingFolder) readHistory(ctx context.Context, o *Opened, name string, listed *offload.Plan, algorithm string, step func()) *mhl.History {
-	history, err := o.history(name, step)
+	history, err := o.history(ctx, name, step)
 	if err != nil || len(history.Generations) == 0 {
 		return nil
 	}

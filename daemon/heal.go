@@ -43,8 +43,8 @@ func (e *errand) heal(ctx context.Context) {
 		return
 	}
 	if len(damaged) > 0 {
-		_, err := ask(ctx, &e.task, d, func(_ context.Context, o *Opened, step func()) (struct{}, error) {
-			return struct{}{}, isCopy(o, copies[i].Folder, files, step)
+		_, err := ask(ctx, &e.task, d, func(ctx context.Context, o *Opened, step func()) (struct{}, error) {
+			return struct{}{}, isCopy(ctx, o, copies[i].Folder, files, step)
 		})
 		if err == nil {
 			err = e.healFiles(ctx, d, copies, copies[i], damaged)
@@ -64,8 +64,8 @@ func (e *errand) heal(ctx context.Context) {
 // isCopy is nil when a folder's own manifests say that it is a copy of these very
 // files. A ledger alone is not believed: it may be another box's, and what stands
 // in a folder that it names may be somebody's.
-func isCopy(o *Opened, folder string, files []ledger.File, step func()) error {
-	history, err := o.history(folder, step)
+func isCopy(ctx context.Context, o *Opened, folder string, files []ledger.File, step func()) error {
+	history, err := o.history(ctx, folder, step)
 	if err != nil {
 		return err
 	}

@@ -223,11 +223,11 @@ func TestOpened_historyStaysOnTheDrive(t *testing.T) {
 	}
 	defer root.Close()
 	o := &Opened{Root: root}
-	if h, err := o.history("2026-06-21/here", nil); err != nil || h == nil {
+	if h, err := o.history(t.Context(), "2026-06-21/here", nil); err != nil || h == nil {
 		t.Fatalf("the drive's own copy cannot be read: %v", err)
 	}
 	for _, folder := range []string{"2026-06-21/linked", "../" + filepath.Base(outside), outside} {
-		if h, err := o.history(folder, nil); err == nil {
+		if h, err := o.history(t.Context(), folder, nil); err == nil {
 			t.Errorf("%s is read, outside the drive: %v", folder, h.Dirs())
 		}
 	}

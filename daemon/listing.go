@@ -34,7 +34,12 @@ func (j *job) list(ctx context.Context) error {
 	if !j.plan.HasHistory() {
 		return nil
 	}
-	history, err := mhl.OpenIndex(j.opened.Root, j.s.vigil.step)
+	step, done := j.opened.stepping()
+	history, err := mhl.OpenIndex(ctx, j.opened.Root, step)
+	done()
+	if ctx.Err() != nil {
+		return context.Cause(ctx)
+	}
 	if err != nil {
 		// They cannot be gone on with: the rest is copied, and the card is held.
 		j.plan = withoutHistories(j.plan)

@@ -66,7 +66,10 @@ func (v patientVolumes) Card(ctx context.Context, dev udev.Device) (*Opened, err
 			return nil, err
 		}
 		watch := v.vigil.watch(dev)
-		o.FS = steppingFS{o.FS, watch.around}
+		o.watch, o.FS = watch, steppingFS{o.FS, watch.around}
+		if o.Medium != nil {
+			o.Medium = watchedMedium{o.Medium, watch}
+		}
 		release := o.Release
 		o.Release = func(ctx context.Context) error {
 			defer v.vigil.unwatch(watch)

@@ -213,7 +213,7 @@ func (e *errand) addGeneration(ctx context.Context, o *Opened, folder string, fi
 			Path: f.Path, SizeBytes: f.SizeBytes, ModTime: f.ModTime, Algorithm: f.Algorithm, Value: f.Checksum, Action: mhl.Verified, HashedAt: at,
 		})
 	}
-	history, err := mhl.OpenIndex(root, step)
+	history, err := mhl.OpenIndex(ctx, root, step)
 	if err != nil {
 		return mhl.Written{}, err
 	}
@@ -225,7 +225,7 @@ func (e *errand) addGeneration(ctx context.Context, o *Opened, folder string, fi
 	if n := len(history.Generations); n > 0 {
 		gen.Ignore = history.Generations[n-1].Ignore
 	}
-	w, err := mhl.Append(root, gen, flushing{o.FS})
+	w, err := mhl.Append(root, gen, flushing{o.FS, step})
 	if err != nil {
 		return w, err
 	}
@@ -242,9 +242,15 @@ func (e *errand) addGeneration(ctx context.Context, o *Opened, folder string, fi
 
 // flushing has the whole drive flushed wherever a manifest is: nobody waits for a
 // patrol, and drives differ in what they make of the lesser flush.
-type flushing struct{ fs offload.FS }
+type flushing struct {
+	fs   offload.FS
+	step func() // the work gets on
+}
+
+func (f flushing) Read() { f.step() }
 
 func (f flushing) Do(step mhl.Step, change func() error) error {
+	defer f.step()
 	if err := change(); err != nil {
 		return err
 	}
@@ -275,7 +281,7 @@ func agrees(ctx context.Context, o *Opened, c ledger.Copy, files []ledger.File, 
 	if err := manifestStands(ctx, o.FS, c, step); err != nil {
 		return err
 	}
-	history, err := o.history(c.Folder, step)
+	history, err := o.history(ctx, c.Folder, step)
 	if err != nil {
 		return err
 	}

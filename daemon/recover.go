@@ -192,8 +192,8 @@ func (e *errand) takeManifests(ctx context.Context, d *jobDrive) error {
 		return fmt.Errorf("look for copies: %w", err)
 	}
 	for _, folder := range w.found {
-		f, err := ask(ctx, &e.task, d, func(_ context.Context, o *Opened, step func()) (ledger.Found, error) {
-			return foundBy(o, folder, d.identity, step)
+		f, err := ask(ctx, &e.task, d, func(ctx context.Context, o *Opened, step func()) (ledger.Found, error) {
+			return foundBy(ctx, o, folder, d.identity, step)
 		})
 		if err == nil {
 			err = e.takeFound(ctx, f)
@@ -247,8 +247,8 @@ func (w *copyFinder) walk(ctx context.Context, f offload.FS, dir string, depth i
 
 // foundBy makes an offload of what a copy's own manifests say. The same content on
 // another drive is the same offload.
-func foundBy(o *Opened, folder string, on Identity, step func()) (ledger.Found, error) {
-	h, err := o.history(folder, step)
+func foundBy(ctx context.Context, o *Opened, folder string, on Identity, step func()) (ledger.Found, error) {
+	h, err := o.history(ctx, folder, step)
 	if err != nil {
 		return ledger.Found{}, err
 	}

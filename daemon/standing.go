@@ -139,13 +139,13 @@ func manifestStands(ctx context.Context, f offload.FS, c ledger.Copy, step func(
 }
 
 // history reads what a copy's own manifests say, without their lists.
-func (o *Opened) history(folder string, step func()) (*mhl.History, error) {
+func (o *Opened) history(ctx context.Context, folder string, step func()) (*mhl.History, error) {
 	root, err := o.Root.OpenRoot(folder)
 	if err != nil {
 		return nil, err
 	}
 	defer root.Close()
-	return mhl.OpenIndex(root, step)
+	return mhl.OpenIndex(ctx, root, step)
 }
 
 // lose takes a copy out of the account that is not there any more.

@@ -42,6 +42,7 @@ type vigil struct {
 // cardWatch counts the calls into one card.
 type cardWatch struct {
 	dev         udev.Device
+	all         *vigil
 	begun, back atomic.Int64
 
 	// For the supervisor's goroutine only.
@@ -56,7 +57,7 @@ func (v *vigil) around() (back func()) { return v.step }
 
 // watch has the calls into a card counted; unwatch ends it.
 func (v *vigil) watch(dev udev.Device) *cardWatch {
-	w := &cardWatch{dev: dev}
+	w := &cardWatch{dev: dev, all: v}
 	v.mu.Lock()
 	defer v.mu.Unlock()
 	if v.cards == nil {
@@ -80,7 +81,10 @@ func (v *vigil) watched() map[*cardWatch]struct{} {
 
 func (w *cardWatch) around() (back func()) {
 	w.begun.Add(1)
-	return func() { w.back.Add(1) }
+	return func() {
+		w.back.Add(1)
+		w.all.step()
+	}
 }
 
 // look returns for how long a call has been under way and none came back.
@@ -106,8 +110,12 @@ func (v *vigil) look(now time.Time, working bool) time.Duration {
 // light out, and one that the kernel holds may stay for minutes: the lights go out before.
 func (s *supervisor) keepVigil() (well bool) {
 	still := s.vigil.look(time.Now(), len(s.running) > 0 || s.looking > 0 || s.errands.running != nil)
-	s.vigil.over = still >= stillIsGiveUp
-	if named := s.nameHungCards(); named || still < stillIsSaid {
+	hung, longest := s.nameHungCards()
+	// Drives that come and go answer, and free no card that the kernel holds: what would
+	// begin waits for it.
+	alone := len(s.running) <= hung && s.errands.running == nil
+	s.vigil.over = still >= stillIsGiveUp || alone && longest >= stillIsGiveUp
+	if hung > 0 || still < stillIsSaid {
 		s.clear(state.WorkStuck, "")
 	} else {
 		s.raise(state.WorkStuck, "", fmt.Sprintf("nothing came back from any card or drive for %d minutes", int(stillIsSaid.Minutes())))
@@ -116,13 +124,15 @@ func (s *supervisor) keepVigil() (well bool) {
 }
 
 // nameHungCards says of each card whether it hangs, and takes it back when it does not any
-// more, or is let go. It reports whether any does.
-func (s *supervisor) nameHungCards() bool {
+// more, or is let go. It reports how many do, and for how long.
+func (s *supervisor) nameHungCards() (count int, longest time.Duration) {
 	now, open, hung := time.Now(), s.vigil.watched(), map[string]bool{}
 	for w := range open {
-		if w.look(now) < stillIsSaid {
+		still := w.look(now)
+		if still < stillIsSaid {
 			continue
 		}
+		count, longest = count+1, max(longest, still)
 		subject := (&card{dev: w.dev}).subject()
 		s.raise(state.WorkStuck, subject, fmt.Sprintf("nothing came back from this card for %d minutes", int(stillIsSaid.Minutes())))
 		hung[subject] = true
@@ -133,7 +143,23 @@ func (s *supervisor) nameHungCards() bool {
 		}
 	}
 	s.vigil.hung = hung
-	return len(hung) > 0
+	return count, longest
+}
+
+// watchedMedium has a card watched while its device is asked, which may hang too.
+type watchedMedium struct {
+	offload.Medium
+	watch *cardWatch
+}
+
+func (m watchedMedium) Check() error {
+	defer m.watch.around()()
+	return m.Medium.Check()
+}
+
+func (m watchedMedium) Confirm() error {
+	defer m.watch.around()()
+	return m.Medium.Confirm()
 }
 
 // steppingFS is a file system whose every call that comes back is a step, whatever it

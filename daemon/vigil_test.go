@@ -1,8 +1,10 @@
 package daemon
 
 import (
+	"context"
 	"errors"
 	"fmt"
+	"os"
 	"reflect"
 	"slices"
 	"sync"
@@ -12,6 +14,8 @@ import (
 
 	"bothy/daemon/offload"
 	"bothy/daemon/state"
+	"bothy/policy"
+	"bothy/udev"
 )
 
 // Work that stands still is told from work that takes its time, and from none.
@@ -50,7 +54,7 @@ func TestVigil_look(t *testing.T) {
 // back does not either.
 func TestVigil_cardWatch(t *testing.T) {
 	t.Parallel()
-	var w cardWatch
+	w := new(vigil).watch(udev.Device{})
 	at := time.Now()
 	var back []func()
 	for i, now := range []struct {
@@ -172,7 +176,7 @@ func TestVigil_cardThatHangsBesideOthers(t *testing.T) {
 		others := 0
 		pass := func(minutes int) (subjects []string) {
 			for range minutes {
-				m.plug(m.drive(fmt.Sprint("sd", string(rune('c'+others)))))
+				m.plug(m.drive(fmt.Sprintf("sdz%c%c", 'a'+others/26, 'a'+others%26)))
 				others++
 				<-time.After(time.Minute)
 				synctest.Wait()
@@ -192,6 +196,15 @@ func TestVigil_cardThatHangsBesideOthers(t *testing.T) {
 		if now := pass(3); !slices.Equal(now, []string{"SKUA_1"}) {
 			t.Errorf("after 12 minutes: %v", now)
 		}
+		told := m.told("WATCHDOG=1")
+		if pass(12); m.told("WATCHDOG=1") < told+20 {
+			t.Error("after 24 minutes the box has given itself up")
+		}
+		pass(8)
+		told = m.told("WATCHDOG=1")
+		if pass(3); m.told("WATCHDOG=1") != told {
+			t.Error("nothing but drives that are put in has answered for half an hour, and the service manager is told that all is well")
+		}
 		close(goOn)
 		m.untilReleased(hangs)
 		if now := pass(1); len(now) > 0 {
@@ -200,6 +213,66 @@ func TestVigil_cardThatHangsBesideOthers(t *testing.T) {
 		m.stop()
 	})
 }
+
+// What reads a card past its FS is watched too: what a rule asks of its folders, its own
+// manifests, and asking the device.
+func TestVigil_pastTheFS(t *testing.T) {
+	t.Parallel()
+	m := newSim(t, 1)
+	m.cfg.setDefaults()
+	s := newSupervisor(m.cfg)
+	root, err := os.OpenRoot(t.TempDir())
+	if err != nil {
+		t.Fatal(err)
+	}
+	opened := &Opened{Root: root, FS: oddFS{}, Medium: oddMedium{}}
+	var begun, back int64
+	opened.Release = func(context.Context) error {
+		begun, back = opened.watch.begun.Load(), opened.watch.back.Load()
+		return root.Close()
+	}
+	s.cfg.Volumes = patientVolumes{givenVolumes{card: opened}, time.Minute, s.mounted, &s.vigil}
+	rules, err := policy.Parse("policy.toml", []byte(m.policy))
+	if err != nil {
+		t.Fatal(err)
+	}
+	if _, err := s.decideInside(t.Context(), udev.Device{Name: "sda", FSType: "exfat"}, rules, policy.Facts{}); err != nil {
+		t.Fatal(err)
+	}
+	if begun != 2 || back != 1 { // letting go of it is one too
+		t.Errorf("looking into a card: %d calls begun and %d back, want 2 and 1", begun, back)
+	}
+	w, before := opened.watch, s.vigil.steps.Load()
+	if opened.Medium.Check() != errOdd || opened.Medium.Confirm() != errOdd || w.begun.Load() != 4 || w.back.Load() != 4 || s.vigil.steps.Load() != before+2 {
+		t.Errorf("asking the device: %d calls begun and %d back, %d steps", w.begun.Load(), w.back.Load(), s.vigil.steps.Load()-before)
+	}
+	step, done := opened.stepping()
+	step()
+	if w.begun.Load() != 6 || w.back.Load() != 5 {
+		t.Errorf("reading on: %d calls begun and %d back, want 6 and 5", w.begun.Load(), w.back.Load())
+	}
+	if done(); w.back.Load() != 6 {
+		t.Errorf("at the end %d are back, want 6", w.back.Load())
+	}
+	d := &jobDrive{drive: &drive{}, opened: opened}
+	before = s.vigil.steps.Load()
+	if _, err := ask(t.Context(), &task{s: s}, d, func(_ context.Context, _ *Opened, step func()) (int, error) { step(); return 0, nil }); err != nil || s.vigil.steps.Load() == before {
+		t.Errorf("a drive's steps are none of the box: %v", err)
+	}
+}
+
+type oddMedium struct{}
+
+func (oddMedium) Check() error   { return errOdd }
+func (oddMedium) Confirm() error { return errOdd }
+
+// givenVolumes open what they were given.
+type givenVolumes struct {
+	Volumes
+	card *Opened
+}
+
+func (v givenVolumes) Card(context.Context, udev.Device) (*Opened, error) { return v.card, nil }
 
 // A medium that hangs while it is looked at keeps everything else from beginning, so it
 // is no less than a job that hangs.

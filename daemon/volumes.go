@@ -40,6 +40,21 @@ type Opened struct {
 	// Release closes the medium; what was written to it is durable when it
 	// returns nil.
 	Release func(ctx context.Context) error
+
+	watch *cardWatch // of a card; nil: nobody watches
+}
+
+// stepping is for work on a card past its FS, which the watch does not see: step is to be
+// called after each part that came back, done at the end.
+func (o *Opened) stepping() (step, done func()) {
+	if o.watch == nil {
+		return func() {}, func() {}
+	}
+	back := o.watch.around()
+	return func() {
+		back()
+		back = o.watch.around()
+	}, func() { back() }
 }
 
 func (o *Opened) space() (freeBytes, sizeBytes int64, err error) {

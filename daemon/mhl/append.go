@@ -1,6 +1,7 @@
 package mhl
 
 import (
+	"context"
 	"errors"
 	"fmt"
 	"io"
@@ -44,7 +45,7 @@ func Append(root *os.Root, gen Generation, sync Syncer) (Written, error) {
 	if sync == nil {
 		sync = direct{}
 	}
-	h, err := carryOn(root)
+	h, err := carryOn(root, sync)
 	if err != nil {
 		return Written{}, fmt.Errorf("append generation: %w", err)
 	}
@@ -62,8 +63,12 @@ func Append(root *os.Root, gen Generation, sync Syncer) (Written, error) {
 }
 
 // carryOn finds the histories that a generation is added to.
-func carryOn(root *os.Root) (*History, error) {
-	h, err := open(root, keepNothing, nil)
+func carryOn(root *os.Root, sync Syncer) (*History, error) {
+	var step func()
+	if w, ok := sync.(ReadWatcher); ok {
+		step = w.Read
+	}
+	h, err := open(context.Background(), root, keepNothing, step)
 	if errors.Is(err, ErrNoHistory) {
 		h = newHistory(".")
 		connect(histories{".": h})

@@ -1,6 +1,7 @@
 package mhl
 
 import (
+	"context"
 	"fmt"
 	"os"
 	"path"
@@ -101,7 +102,7 @@ func BenchmarkAppend(b *testing.B) {
 
 func BenchmarkOpen(b *testing.B) { benchOpen(b, Open) }
 func BenchmarkOpenIndex(b *testing.B) {
-	benchOpen(b, func(root *os.Root) (*History, error) { return OpenIndex(root, nil) })
+	benchOpen(b, func(root *os.Root) (*History, error) { return OpenIndex(context.Background(), root, nil) })
 }
 
 func benchOpen(b *testing.B, open func(*os.Root) (*History, error)) {

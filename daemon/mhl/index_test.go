@@ -145,12 +145,12 @@ func TestIndex_bounded(t *testing.T) {
 func TestLoader_tooManyPaths(t *testing.T) {
 	t.Parallel()
 	root, _, _ := twoGenerations(t)
-	l := &loader{root: root, what: keepNothing, records: 100, bytes: 1 << 20, known: maxRecords - 8}
+	l := &loader{ctx: t.Context(), step: func() {}, root: root, what: keepNothing, records: 100, bytes: 1 << 20, known: maxRecords - 8}
 	if _, err := l.history("."); err != errUncounted {
 		t.Errorf("history() = %v, want errUncounted", err)
 	}
 	for known, want := range map[int]int{maxRecords - 8: 0, maxRecords - 7: 1} { // four files and four folders
-		l := &loader{root: root, what: keepIndex, records: 100, bytes: 1 << 20, known: known}
+		l := &loader{ctx: t.Context(), step: func() {}, root: root, what: keepIndex, records: 100, bytes: 1 << 20, known: known}
 		if _, err := l.history("."); err != nil || len(l.damage) != want {
 			t.Errorf("history() with %d known = %v, %v", known, l.damage, err)
 		}

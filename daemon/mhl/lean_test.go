@@ -1,6 +1,10 @@
 package mhl
 
-import "testing"
+import (
+	"context"
+	"errors"
+	"testing"
+)
 
 // sequenceOf is a card of files that are made up as they are asked for, so
 // that nobody holds them.
@@ -61,7 +65,7 @@ func TestOpenIndex_isCompact(t *testing.T) {
 	_, err := Append(root, sequenceOf(n, func(int) {}), nil)
 	must(t, err)
 	before := liveBytes()
-	h, err := OpenIndex(root, nil)
+	h, err := OpenIndex(t.Context(), root, nil)
 	must(t, err)
 	if held := liveBytes() - before; held > limit*n {
 		t.Errorf("%d bytes are held for %d files, more than %d for each", held, n, limit)
@@ -80,9 +84,34 @@ func TestOpenIndex_steps(t *testing.T) {
 	info, err := root.Stat(w.Path)
 	must(t, err)
 	steps := int64(0)
-	_, err = OpenIndex(root, func() { steps++ })
+	_, err = OpenIndex(t.Context(), root, func() { steps++ })
 	must(t, err)
 	if least := info.Size() >> 20; steps < least || least < 2 {
 		t.Errorf("%d steps for a manifest of %d bytes, want one for each MiB at least", steps, info.Size())
 	}
 }
+
+// One that nobody waits for any more ends; the next generation is waited for in the same way.
+func TestOpenIndex_ends(t *testing.T) {
+	root := tempFolder(t, nil)
+	_, err := Append(root, sequenceOf(20_000, func(int) {}), nil)
+	must(t, err)
+	ctx, cancel := context.WithCancelCause(t.Context())
+	enough := errors.New("enough")
+	if _, err := OpenIndex(ctx, root, func() { cancel(enough) }); !errors.Is(err, enough) {
+		t.Errorf("OpenIndex() = %v, want what ended it", err)
+	}
+	w := &readWatcher{}
+	_, err = Append(root, sequenceOf(1, func(int) {}), w)
+	must(t, err)
+	if w.read < 2 {
+		t.Errorf("%d steps while a history is read to be carried on", w.read)
+	}
+}
+
+type readWatcher struct {
+	direct
+	read int
+}
+
+func (w *readWatcher) Read() { w.read++ }

@@ -1,6 +1,7 @@
 package mhl
 
 import (
+	"context"
 	"errors"
 	"fmt"
 	"io"
@@ -15,9 +16,10 @@ import (
 
 // loader reads histories that share bounds.
 type loader struct {
+	ctx     context.Context
 	root    *os.Root
 	what    keep
-	step    func() // nil, or to be called after each portion that was read
+	step    func() // to be called after each portion that was read
 	records int    // how many more may be read
 	known   int    // how many paths are known
 	bytes   int64  // how many more may be read
@@ -184,7 +186,8 @@ func (l *loader) read(name string, limit int64, parse func(io.Reader) error, c4 
 	if err != nil {
 		return false, err
 	}
-	source := &readErrors{r: io.TeeReader(io.LimitReader(f, limit), sum), step: l.step}
+	defer l.step()
+	source := &readErrors{r: io.TeeReader(io.LimitReader(f, limit), sum), ctx: l.ctx, step: l.step}
 	parseErr := parse(source)
 	if _, err := io.Copy(io.Discard, source); err != nil {
 		return false, fmt.Errorf("read %s: %w", name, err)
@@ -202,17 +205,27 @@ func (l *loader) read(name string, limit int64, parse func(io.Reader) error, c4 
 	return true, nil
 }
 
-// readErrors remembers an error of the disk, to tell it from one of the text, and tells of
-// each step.
+// readErrors remembers an error of the disk, or that ctx has ended, to tell it from one of
+// the text, and steps after each stepBytes.
 type readErrors struct {
-	r    io.Reader
-	step func()
-	err  error
+	r     io.Reader
+	ctx   context.Context
+	step  func()
+	since int // bytes read since the last step
+	err   error
 }
 
+// stepBytes is what the engine reads at a time: who is patient with that is so with this.
+const stepBytes = 1 << 20
+
 func (e *readErrors) Read(p []byte) (int, error) {
+	if e.ctx.Err() != nil {
+		e.err = context.Cause(e.ctx)
+		return 0, e.err
+	}
 	n, err := e.r.Read(p)
-	if e.step != nil {
+	if e.since += n; e.since >= stepBytes {
+		e.since = 0
 		e.step()
 	}
 	if err != nil && !errors.Is(err, io.EOF) {

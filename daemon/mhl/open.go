@@ -1,6 +1,7 @@
 package mhl
 
 import (
+	"context"
 	"errors"
 	"fmt"
 	"io/fs"
@@ -21,15 +22,20 @@ import (
 //
 // The files that newest generations list cost about 200 bytes each; OpenIndex
 // does without.
-func Open(root *os.Root) (*History, error) { return open(root, keepAll, nil) }
+func Open(root *os.Root) (*History, error) {
+	return open(context.Background(), root, keepAll, nil)
+}
 
 // OpenIndex is Open for those who want the methods of History only: no
 // generation has its Files and Dirs. It holds about 150 bytes for each file
 // with a path of 30 bytes and one value.
 //
-// Manifests may have gigabytes: step, if not nil, is called after each portion that is
-// read of them, for whoever wants to know that the work gets on.
-func OpenIndex(root *os.Root, step func()) (*History, error) { return open(root, keepIndex, step) }
+// Manifests may have gigabytes, and reading them ends when ctx does. step, if not nil, is
+// called after each MiB, and behind each file and folder, for whoever wants to know that
+// the work gets on.
+func OpenIndex(ctx context.Context, root *os.Root, step func()) (*History, error) {
+	return open(ctx, root, keepIndex, step)
+}
 
 // keep says how much of what is read is remembered.
 type keep int
@@ -40,13 +46,13 @@ const (
 	keepAll                 // the files and folders of the newest generation too
 )
 
-func open(root *os.Root, what keep, step func()) (*History, error) {
-	h, damage, err := load(root, what, step, func(dir string, err error) error {
+func open(ctx context.Context, root *os.Root, what keep, step func()) (*History, error) {
+	h, damage, err := load(ctx, root, what, step, func(dir string, err error) error {
 		return fmt.Errorf("list folder %s: %w", dir, err)
 	})
 	switch {
 	case errors.Is(err, errUncounted):
-		return open(root, keepIndex, step)
+		return open(ctx, root, keepIndex, step)
 	case err != nil:
 		return nil, err
 	case len(damage) > 0:
@@ -57,12 +63,15 @@ func open(root *os.Root, what keep, step func()) (*History, error) {
 
 // load reads all that can be trusted and says what can't. unlisted is told of
 // folders that can't be listed; its error ends the work.
-func load(root *os.Root, what keep, step func(), unlisted func(dir string, err error) error) (*History, []*DamageError, error) {
-	dirs, err := historyDirs(root, unlisted)
+func load(ctx context.Context, root *os.Root, what keep, step func(), unlisted func(dir string, err error) error) (*History, []*DamageError, error) {
+	if step == nil {
+		step = func() {}
+	}
+	dirs, err := historyDirs(ctx, root, step, unlisted)
 	if err != nil {
 		return nil, nil, err
 	}
-	l := &loader{root: root, what: what, step: step, records: maxTotalRecords, bytes: maxTotalBytes}
+	l := &loader{ctx: ctx, root: root, what: what, step: step, records: maxTotalRecords, bytes: maxTotalBytes}
 	top := newHistory(".")
 	all := histories{".": top}
 	found := false
@@ -96,9 +105,15 @@ func load(root *os.Root, what keep, step func(), unlisted func(dir string, err e
 
 // historyDirs lists the folders that have an entry called ascmhl, whatever it
 // is; parents come before what lies in them.
-func historyDirs(root *os.Root, unlisted func(string, error) error) ([]string, error) {
+func historyDirs(ctx context.Context, root *os.Root, step func(), unlisted func(string, error) error) ([]string, error) {
 	var dirs []string
 	err := walk(root, func(name string, entry fs.DirEntry) error {
+		if ctx.Err() != nil {
+			return context.Cause(ctx)
+		}
+		if entry.IsDir() {
+			step()
+		}
 		if path.Base(name) == FolderName {
 			dirs = append(dirs, path.Dir(name))
 		}

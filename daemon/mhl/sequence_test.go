@@ -227,7 +227,7 @@ func TestAppend_leavesTheSliceAlone(t *testing.T) {
 	if d := gocmp.Diff(before, g); d != "" {
 		t.Error(d)
 	}
-	h, err := OpenIndex(root, nil)
+	h, err := OpenIndex(t.Context(), root, nil)
 	must(t, err)
 	for _, name := range slices.Sorted(maps.Keys(files)) {
 		if known := h.Latest(name); len(known) != 1 || known[0].Value != sumOf(t, checksum.MD5, files[name]) {

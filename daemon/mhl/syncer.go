@@ -39,6 +39,13 @@ type Syncer interface {
 	Do(step Step, change func() error) error
 }
 
+// ReadWatcher is a Syncer that is told, by Read, that reading the histories that stand
+// gets on: after each MiB, and behind each file and folder.
+type ReadWatcher interface {
+	Syncer
+	Read()
+}
+
 // direct makes every change and nothing else.
 type direct struct{}
 

@@ -60,7 +60,7 @@ func Verify(ctx context.Context, root *os.Root, open func(path string) (io.ReadC
 		progress = func(int64) {}
 	}
 	v := &verifier{root: root, open: open, progress: progress, buffer: alignedBuffer(readBufferBytes)}
-	h, damage, err := load(root, keepIndex, nil, v.unlisted)
+	h, damage, err := load(ctx, root, keepIndex, nil, v.unlisted)
 	if err != nil {
 		return v.report, fmt.Errorf("verify folder: %w", err)
 	}
