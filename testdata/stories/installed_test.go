@@ -91,12 +91,12 @@ func TestStory_installedFromPackage(t *testing.T) {
 		"systemctl daemon-reload && systemctl enable bothy.socket && systemctl stop bothy && systemctl start bothy.socket bothy")
 	const page = `bash -c "exec 3<>/dev/tcp/127.0.0.1/80 && printf 'GET /v1/status HTTP/1.0\r\nHost: localhost\r\n\r\n' >&3 && cat <&3" | grep '200 OK' `
 	b.MustRun(page)
-	b.MustRun("systemctl stop bothy 2>&1; ! systemctl is-active bothy; " + page + "&& systemctl is-active bothy")
+	b.MustRun("systemctl stop bothy && ! systemctl is-active bothy && " + page + "&& systemctl is-active bothy")
 
 	// Removed it leaves policy and ledger; back again it knows the card. Purged it leaves
 	// nothing of its own on the box.
-	b.MustRun("apt-get remove -q -y bothy 2>&1 && ! systemctl is-active bothy bothy.socket && ! command -v bothy && test -s /etc/bothy/policy.toml && test -s /var/lib/bothy/ledger.db")
-	b.MustRun(install + " && systemctl is-active bothy bothy.socket && " + page)
+	b.MustRun("apt-get remove -q -y bothy 2>&1 && ! systemctl is-active bothy && ! systemctl is-active bothy.socket && ! command -v bothy && test -s /etc/bothy/policy.toml && test -s /var/lib/bothy/ledger.db")
+	b.MustRun(install + " && systemctl is-active bothy && systemctl is-active bothy.socket && " + page)
 	b.MustRun("systemctl disable --now bothy.socket && rm -r /etc/systemd/system/bothy.socket.d && systemctl daemon-reload && systemctl restart bothy && systemctl enable bothy.socket")
 	b.witness = b.Witness(nil)
 	b.UntilDecided("SKUA_P1", "release")
