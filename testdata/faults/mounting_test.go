@@ -48,7 +48,7 @@ func TestMounting(t *testing.T) {
 				}
 				list = append(list, c)
 			}
-			list = pick(list, func(c trial) bool { return c.fault != hang && mounts[c.site.call] }, 4)
+			list = pick(list, func(c trial) bool { return c.fault != hang && mounts[c.site.call] }, 8)
 			if len(list) == 0 {
 				t.Fatal("no case is like that")
 			}
@@ -290,7 +290,7 @@ func (r *mountRig) trial(t *testing.T, c trial) (wrong []string, reached, killed
 }
 
 // mountPatience is a mounter's with a call that hangs, which it does for longer.
-const mountPatience = 250 * time.Millisecond
+const mountPatience = 150 * time.Millisecond
 
 func (s stepSaid) bad() bool { return s.Err != "" || s.Dirty }
 
