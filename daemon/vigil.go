@@ -110,12 +110,9 @@ func (v *vigil) look(now time.Time, working bool) time.Duration {
 // light out, and one that the kernel holds may stay for minutes: the lights go out before.
 func (s *supervisor) keepVigil() (well bool) {
 	still := s.vigil.look(time.Now(), len(s.running) > 0 || s.looking > 0 || s.errands.running != nil)
-	hung, longest := s.nameHungCards()
-	// Drives that come and go answer, and free no card that the kernel holds: what would
-	// begin waits for it.
-	alone := len(s.running) <= hung && s.errands.running == nil
-	s.vigil.over = still >= stillIsGiveUp || alone && longest >= stillIsGiveUp
-	if hung > 0 || still < stillIsSaid {
+	hung := s.nameHungCards()
+	s.vigil.over = still >= stillIsGiveUp || s.nothingElse(hung)
+	if len(hung) > 0 || still < stillIsSaid {
 		s.clear(state.WorkStuck, "")
 	} else {
 		s.raise(state.WorkStuck, "", fmt.Sprintf("nothing came back from any card or drive for %d minutes", int(stillIsSaid.Minutes())))
@@ -124,26 +121,42 @@ func (s *supervisor) keepVigil() (well bool) {
 }
 
 // nameHungCards says of each card whether it hangs, and takes it back when it does not any
-// more, or is let go. It reports how many do, and for how long.
-func (s *supervisor) nameHungCards() (count int, longest time.Duration) {
-	now, open, hung := time.Now(), s.vigil.watched(), map[string]bool{}
-	for w := range open {
+// more, or is let go. It gives those that do, and for how long.
+func (s *supervisor) nameHungCards() map[insertionKey]time.Duration {
+	now, hung, subjects := time.Now(), map[insertionKey]time.Duration{}, map[string]bool{}
+	for w := range s.vigil.watched() {
 		still := w.look(now)
 		if still < stillIsSaid {
 			continue
 		}
-		count, longest = count+1, max(longest, still)
 		subject := (&card{dev: w.dev}).subject()
 		s.raise(state.WorkStuck, subject, fmt.Sprintf("nothing came back from this card for %d minutes", int(stillIsSaid.Minutes())))
-		hung[subject] = true
+		disk := insertionKey{w.dev.Disk, w.dev.DiskSeq}
+		hung[disk], subjects[subject] = max(hung[disk], still), true
 	}
 	for subject := range s.vigil.hung {
-		if !hung[subject] {
+		if !subjects[subject] {
 			s.clear(state.WorkStuck, subject)
 		}
 	}
-	s.vigil.hung = hung
-	return count, longest
+	s.vigil.hung = subjects
+	return hung
+}
+
+// nothingElse: for long enough there is no other work than with cards that hang. Drives that
+// come and go meanwhile answer, and free no card that the kernel holds: what would begin
+// waits for it. A card that only cannot be let go keeps nobody waiting.
+func (s *supervisor) nothingElse(hung map[insertionKey]time.Duration) bool {
+	for _, j := range s.running {
+		if hung[insertionKey{j.card.dev.Disk, j.card.dev.DiskSeq}] < stillIsGiveUp {
+			return false
+		}
+	}
+	longest := time.Duration(0)
+	for _, still := range hung {
+		longest = max(longest, still)
+	}
+	return longest >= stillIsGiveUp && s.errands.running == nil && len(s.running)+s.looking > 0
 }
 
 // watchedMedium has a card watched while its device is asked, which may hang too.

@@ -214,6 +214,39 @@ func TestVigil_cardThatHangsBesideOthers(t *testing.T) {
 	})
 }
 
+// The box is given up for a card that hangs only when all other work waits for it.
+func TestVigil_nothingElse(t *testing.T) {
+	t.Parallel()
+	of := func(disk string) *job { return &job{card: &card{dev: udev.Device{Disk: disk, DiskSeq: 7}}} }
+	sda, sdb := insertionKey{"sda", 7}, insertionKey{"sdb", 7}
+	for what, tc := range map[string]struct {
+		running []*job
+		looking int
+		errand  bool
+		hung    map[insertionKey]time.Duration
+		over    bool
+	}{
+		"nothing is done":                        {},
+		"a job, and nothing hangs":               {running: []*job{of("sda")}},
+		"its card hangs":                         {running: []*job{of("sda")}, hung: map[insertionKey]time.Duration{sda: stillIsGiveUp}, over: true},
+		"for a moment less":                      {running: []*job{of("sda")}, hung: map[insertionKey]time.Duration{sda: stillIsGiveUp - 1}},
+		"another card gets on":                   {running: []*job{of("sda"), of("sdb")}, hung: map[insertionKey]time.Duration{sda: stillIsGiveUp}},
+		"both hang":                              {running: []*job{of("sda"), of("sdb")}, hung: map[insertionKey]time.Duration{sda: stillIsGiveUp, sdb: stillIsGiveUp}, over: true},
+		"a patrol gets on":                       {running: []*job{of("sda")}, errand: true, hung: map[insertionKey]time.Duration{sda: stillIsGiveUp}},
+		"it hangs while it is looked at":         {looking: 1, hung: map[insertionKey]time.Duration{sda: stillIsGiveUp}, over: true},
+		"only letting go of it hangs":            {hung: map[insertionKey]time.Duration{sda: stillIsGiveUp}},
+		"only letting go hangs, and a job works": {running: []*job{of("sdb")}, hung: map[insertionKey]time.Duration{sda: stillIsGiveUp}},
+	} {
+		s := &supervisor{running: tc.running, looking: tc.looking}
+		if tc.errand {
+			s.errands.running = &errand{}
+		}
+		if over := s.nothingElse(tc.hung); over != tc.over {
+			t.Errorf("%s: given up %t", what, over)
+		}
+	}
+}
+
 // What reads a card past its FS is watched too: what a rule asks of its folders, its own
 // manifests, and asking the device.
 func TestVigil_pastTheFS(t *testing.T) {
