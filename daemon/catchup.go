@@ -290,7 +290,6 @@ func readSource(ctx context.Context, o *Opened, c ledger.Copy, files []ledger.Fi
 	if err != nil {
 		return nil, err
 	}
-	step()
 	listed, err := offload.NewPlan(ctx, belowFS{o.FS, c.Folder}, &mhl.Ignore{})
 	if err != nil {
 		return nil, err

@@ -69,7 +69,6 @@ func isCopy(ctx context.Context, o *Opened, folder string, files []ledger.File, 
 	if err != nil {
 		return err
 	}
-	step()
 	for _, f := range files {
 		same := func(k mhl.Known) bool {
 			return k.Algorithm == f.Algorithm && checksum.Equal(f.Algorithm, k.Value, f.Checksum)

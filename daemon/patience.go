@@ -81,11 +81,18 @@ func (v patientVolumes) Card(ctx context.Context, dev udev.Device) (*Opened, err
 }
 
 func (v patientVolumes) Drive(ctx context.Context, dev udev.Device, readOnly bool) (*Opened, error) {
-	return v.open(ctx, dev, func(ctx context.Context) (*Opened, error) { return v.Volumes.Drive(ctx, dev, readOnly) })
+	return v.open(ctx, dev, func(ctx context.Context) (*Opened, error) { return v.counted(v.Volumes.Drive(ctx, dev, readOnly)) })
 }
 
 func (v patientVolumes) Folder(ctx context.Context, path string) (*Opened, error) {
-	return v.open(ctx, udev.Device{}, func(ctx context.Context) (*Opened, error) { return v.Volumes.Folder(ctx, path) })
+	return v.open(ctx, udev.Device{}, func(ctx context.Context) (*Opened, error) { return v.counted(v.Volumes.Folder(ctx, path)) })
+}
+
+func (v patientVolumes) counted(o *Opened, err error) (*Opened, error) {
+	if err == nil {
+		o.FS = steppingFS{o.FS, v.vigil.around}
+	}
+	return o, err
 }
 
 func (v patientVolumes) open(ctx context.Context, dev udev.Device, open func(context.Context) (*Opened, error)) (*Opened, error) {
@@ -96,7 +103,6 @@ func (v patientVolumes) open(ctx context.Context, dev udev.Device, open func(con
 			v.mounted.leave(dev)
 			return nil, err
 		}
-		o.FS = steppingFS{o.FS, v.vigil.around}
 		release := o.Release
 		o.Release = func(ctx context.Context) error {
 			defer v.mounted.leave(dev)

@@ -217,7 +217,6 @@ func (e *errand) addGeneration(ctx context.Context, o *Opened, folder string, fi
 	if err != nil {
 		return mhl.Written{}, err
 	}
-	step()
 	if err := saysSame(history, files); err != nil {
 		return mhl.Written{}, err
 	}

@@ -252,7 +252,6 @@ func foundBy(ctx context.Context, o *Opened, folder string, on Identity, step fu
 	if err != nil {
 		return ledger.Found{}, err
 	}
-	step()
 	var f ledger.Found
 	id := xxh3.New()
 	for _, name := range h.Files() {

@@ -138,11 +138,8 @@ func (f *simFS) SyncAll() error            { return f.do("sync", ".") }
 
 // below is the file system that the supervisor counts the calls of.
 func below(f offload.FS) offload.FS {
-	for {
-		counted, ok := f.(steppingFS)
-		if !ok {
-			return f
-		}
-		f = counted.FS
+	if counted, ok := f.(steppingFS); ok {
+		return counted.FS
 	}
+	return f
 }

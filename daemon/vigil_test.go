@@ -264,7 +264,7 @@ func TestVigil_pastTheFS(t *testing.T) {
 		begun, back = opened.watch.begun.Load(), opened.watch.back.Load()
 		return root.Close()
 	}
-	s.cfg.Volumes = patientVolumes{givenVolumes{card: opened}, time.Minute, s.mounted, &s.vigil}
+	s.cfg.Volumes = patientVolumes{givenVolumes{func() *Opened { return opened }}, time.Minute, s.mounted, &s.vigil}
 	rules, err := policy.Parse("policy.toml", []byte(m.policy))
 	if err != nil {
 		t.Fatal(err)
@@ -276,7 +276,7 @@ func TestVigil_pastTheFS(t *testing.T) {
 		t.Errorf("looking into a card: %d calls begun and %d back, want 2 and 1", begun, back)
 	}
 	w, before := opened.watch, s.vigil.steps.Load()
-	if opened.Medium.Check() != errOdd || opened.Medium.Confirm() != errOdd || w.begun.Load() != 4 || w.back.Load() != 4 || s.vigil.steps.Load() != before+2 {
+	if opened.Medium.Check() != calledAs("Check") || opened.Medium.Confirm() != calledAs("Confirm") || w.begun.Load() != 4 || w.back.Load() != 4 || s.vigil.steps.Load() != before+2 {
 		t.Errorf("asking the device: %d calls begun and %d back, %d steps", w.begun.Load(), w.back.Load(), s.vigil.steps.Load()-before)
 	}
 	step, done := opened.stepping()
@@ -294,18 +294,43 @@ func TestVigil_pastTheFS(t *testing.T) {
 	}
 }
 
-type oddMedium struct{}
-
-func (oddMedium) Check() error   { return errOdd }
-func (oddMedium) Confirm() error { return errOdd }
-
-// givenVolumes open what they were given.
-type givenVolumes struct {
-	Volumes
-	card *Opened
+// Each call into a drive and into a folder is a step of the box.
+func TestVigil_drivesCount(t *testing.T) {
+	t.Parallel()
+	var v vigil
+	given := givenVolumes{func() *Opened {
+		return &Opened{FS: calledFS{}, Release: func(context.Context) error { return nil }}
+	}}
+	volumes := patientVolumes{given, time.Minute, newMounted(nil), &v}
+	for what, open := range map[string]func() (*Opened, error){
+		"a drive":  func() (*Opened, error) { return volumes.Drive(t.Context(), udev.Device{}, false) },
+		"a folder": func() (*Opened, error) { return volumes.Folder(t.Context(), "/srv") },
+		"a card":   func() (*Opened, error) { return volumes.Card(t.Context(), udev.Device{}) },
+	} {
+		opened, err := open()
+		if err != nil {
+			t.Fatal(err)
+		}
+		before := v.steps.Load()
+		if _, err := opened.FS.Lstat("x"); err != calledAs("Lstat") || v.steps.Load() != before+1 {
+			t.Errorf("%s: %v, %d steps, want 1", what, err, v.steps.Load()-before)
+		}
+	}
 }
 
-func (v givenVolumes) Card(context.Context, udev.Device) (*Opened, error) { return v.card, nil }
+type oddMedium struct{}
+
+func (oddMedium) Check() error   { return calledAs("Check") }
+func (oddMedium) Confirm() error { return calledAs("Confirm") }
+
+// givenVolumes open what they were given.
+type givenVolumes struct{ open func() *Opened }
+
+func (v givenVolumes) Card(context.Context, udev.Device) (*Opened, error) { return v.open(), nil }
+func (v givenVolumes) Drive(context.Context, udev.Device, bool) (*Opened, error) {
+	return v.open(), nil
+}
+func (v givenVolumes) Folder(context.Context, string) (*Opened, error) { return v.open(), nil }
 
 // A medium that hangs while it is looked at keeps everything else from beginning, so it
 // is no less than a job that hangs.

@@ -86,8 +86,9 @@ func TestOpenIndex_steps(t *testing.T) {
 	steps := int64(0)
 	_, err = OpenIndex(t.Context(), root, func() { steps++ })
 	must(t, err)
-	if least := info.Size() >> 20; steps < least || least < 2 {
-		t.Errorf("%d steps for a manifest of %d bytes, want one for each MiB at least", steps, info.Size())
+	// One for each MiB, and for the ends of manifest and chain: who trickles is not waited for.
+	if least := info.Size() >> 20; steps < least || steps > least+4 || least < 2 {
+		t.Errorf("%d steps for a manifest of %d bytes, want one for each MiB and four at most besides", steps, info.Size())
 	}
 }
 
