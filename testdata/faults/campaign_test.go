@@ -52,50 +52,54 @@ func pick(trials []trial, always func(trial) bool, stride int) (list []trial) {
 
 func never(trial) bool { return false }
 
+// sideBySide does n things, as many at a time as are wanted abreast.
+func sideBySide(n int, do func(worker, i int)) {
+	var next atomic.Int64
+	var workers sync.WaitGroup
+	for worker := range min(*abreast, n) {
+		workers.Go(func() {
+			for i := int(next.Add(1)) - 1; i < n; i = int(next.Add(1)) - 1 {
+				do(worker, i)
+			}
+		})
+	}
+	workers.Wait()
+}
+
 // campaign runs trials side by side and tells what came of them.
 func campaign(t *testing.T, template *world, sites int, trials []trial) {
 	t.Helper()
 	if len(trials) == 0 {
 		t.Fatal("no case is like that")
 	}
-	var next, unreached, crashed, released, held atomic.Int64
+	var unreached, crashed, released, held atomic.Int64
 	var mu sync.Mutex
-	var workers sync.WaitGroup
 	per := map[string]int{} // guarded by mu
-	for range *abreast {
-		workers.Go(func() {
-			for {
-				i := int(next.Add(1)) - 1
-				if i >= len(trials) {
-					return
-				}
-				v := trials[i].run(template)
-				if !v.reached {
-					v = trials[i].run(template) // two drives at work do not always meet alike
-				}
-				mu.Lock()
-				per[trials[i].named()]++
-				mu.Unlock()
-				switch {
-				case !v.reached:
-					unreached.Add(1)
-				case v.crashed:
-					crashed.Add(1)
-				case v.ended.Released:
-					released.Add(1)
-				case v.ended.Decided:
-					held.Add(1)
-				}
-				for _, s := range v.wrong {
-					t.Errorf("go test ./testdata/faults -run %s %s: %s", t.Name(), trials[i], s)
-				}
-				if testing.Verbose() && (i+1)%100 == 0 {
-					fmt.Printf("%s: %d of %d\n", t.Name(), i+1, len(trials))
-				}
-			}
-		})
-	}
-	workers.Wait()
+	sideBySide(len(trials), func(_, i int) {
+		v := trials[i].run(template)
+		if !v.reached {
+			v = trials[i].run(template) // two drives at work do not always meet alike
+		}
+		mu.Lock()
+		per[trials[i].named()]++
+		mu.Unlock()
+		switch {
+		case !v.reached:
+			unreached.Add(1)
+		case v.crashed:
+			crashed.Add(1)
+		case v.ended.Released:
+			released.Add(1)
+		case v.ended.Decided:
+			held.Add(1)
+		}
+		for _, s := range v.wrong {
+			t.Errorf("go test ./testdata/faults -run %s %s: %s", t.Name(), trials[i], s)
+		}
+		if testing.Verbose() && (i+1)%100 == 0 {
+			fmt.Printf("%s: %d of %d\n", t.Name(), i+1, len(trials))
+		}
+	})
 	t.Logf("%d call sites, %d cases (%s); %d sites were not come by again; the life with the fault ended with the process %d times, else with the release %d times and with hold %d times",
 		sites, len(trials), counts(per), unreached.Load(), crashed.Load(), released.Load(), held.Load())
 	if len(trials) > 20 && unreached.Load()*10 > int64(len(trials)) {

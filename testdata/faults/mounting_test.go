@@ -15,12 +15,9 @@ import (
 	"slices"
 	"strconv"
 	"strings"
-	"sync"
 	"sync/atomic"
 	"testing"
 	"time"
-
-	"golang.org/x/sys/unix"
 
 	"bothy/daemon/volume"
 	"bothy/testdata/faults/tracer"
@@ -48,7 +45,7 @@ func TestMounting(t *testing.T) {
 				}
 				list = append(list, c)
 			}
-			list = pick(list, func(c trial) bool { return c.fault != hang && mounts[c.site.call] }, 8)
+			list = pick(list, func(c trial) bool { return c.fault != hang && (mounts[c.site.call] || c.site.kind == tracer.Flush) }, 8)
 			if len(list) == 0 {
 				t.Fatal("no case is like that")
 			}
@@ -102,13 +99,6 @@ func newMountRig(t *testing.T, cardFS, driveFS string) *mountRig {
 	return r
 }
 
-func must(t *testing.T, err error) {
-	t.Helper()
-	if err != nil {
-		t.Fatal(err)
-	}
-}
-
 // loopWith is a loop device with a file system of its own.
 func loopWith(t *testing.T, base, name, fsType string) string {
 	t.Helper()
@@ -151,28 +141,14 @@ func (r *mountRig) live(t *testing.T, o mountOrders, h *mountWatcher) (tracer.En
 	o.Claims = fmt.Sprintf("%s-%d", r.orders.Claims, r.life)
 	text, err := json.Marshal(o)
 	must(t, err)
-	self, err := os.Executable()
+	null, err := os.OpenFile(os.DevNull, os.O_RDWR, 0)
 	must(t, err)
-	env := []string{mountOrdersIn + "=" + string(text), "GODEBUG=asyncpreemptoff=1", "GOMAXPROCS=2"}
-	var end tracer.End
-	if h == nil {
-		cmd := exec.Command(self)
-		cmd.Env = env
-		limit := time.AfterFunc(lifeLimit, func() { cmd.Process.Kill() })
-		defer limit.Stop()
-		out, err := cmd.CombinedOutput()
-		if err != nil {
-			t.Errorf("an undisturbed life: %v: %s", err, out)
-		}
-		end.Status, end.TimedOut = cmd.ProcessState.ExitCode(), cmd.ProcessState.ExitCode() < 0
-	} else {
-		null, err := os.OpenFile(os.DevNull, os.O_RDWR, 0)
-		must(t, err)
-		defer null.Close()
-		fd := null.Fd()
-		end, err = h.tracer.Run(tracer.Program{Path: self, Args: []string{"mounter"}, Env: env, Files: []uintptr{fd, fd, fd}, Limit: lifeLimit})
-		must(t, err)
+	defer null.Close()
+	var by *tracer.Tracer
+	if h != nil {
+		by = h.tracer
 	}
+	end := runLife(t, mountOrdersIn+"="+string(text), by, null)
 	data, err := os.ReadFile(o.Claims)
 	if err != nil && !errors.Is(err, os.ErrNotExist) {
 		t.Fatal(err)
@@ -274,8 +250,8 @@ func (r *mountRig) trial(t *testing.T, c trial) (wrong []string, reached, killed
 		}
 	}
 	o.Has, o.NothingLeft, o.Limit = ok[driveWritten], false, lifeLimit
-	if _, said := r.live(t, o, nil); slices.ContainsFunc(said, stepSaid.bad) || len(said) < 7 {
-		note("the next life: %+v", said)
+	if end, said := r.live(t, o, nil); end != (tracer.End{}) || slices.ContainsFunc(said, stepSaid.bad) || len(said) < 7 {
+		note("the next life: %+v, %+v", end, said)
 	}
 	if left := r.mountedBelow(t); len(left) > 0 {
 		note("after the next life there are mounts of %q still", left)
@@ -316,8 +292,7 @@ func harmless(s site) bool {
 // campaign runs trials side by side, each worker with a rig of its own.
 func (r *mountRig) campaign(t *testing.T, sites int, trials []trial) {
 	t.Helper()
-	var next, unreached, killed atomic.Int64
-	var workers sync.WaitGroup
+	var unreached, killed atomic.Int64
 	per := map[string]int{}
 	for _, c := range trials {
 		per[c.named()]++
@@ -326,23 +301,18 @@ func (r *mountRig) campaign(t *testing.T, sites int, trials []trial) {
 	for len(rigs) < min(*abreast, len(trials)) {
 		rigs = append(rigs, newMountRig(t, r.orders.CardFS, r.orders.DriveFS))
 	}
-	for _, r := range rigs {
-		workers.Go(func() {
-			for i := next.Add(1) - 1; i < int64(len(trials)); i = next.Add(1) - 1 {
-				wrong, reached, ended := r.trial(t, trials[i])
-				if !reached {
-					unreached.Add(1)
-				}
-				if ended {
-					killed.Add(1)
-				}
-				for _, s := range wrong {
-					t.Errorf("go test ./testdata/faults -run %s %s: %s", t.Name(), trials[i], s)
-				}
-			}
-		})
-	}
-	workers.Wait()
+	sideBySide(len(trials), func(worker, i int) {
+		wrong, reached, ended := rigs[worker].trial(t, trials[i])
+		if !reached {
+			unreached.Add(1)
+		}
+		if ended {
+			killed.Add(1)
+		}
+		for _, s := range wrong {
+			t.Errorf("go test ./testdata/faults -run %s %s: %s", t.Name(), trials[i], s)
+		}
+	})
 	t.Logf("%d call sites, %d cases (%s); %d sites were not come by again; the life with the fault ended with the process %d times",
 		sites, len(trials), counts(per), unreached.Load(), killed.Load())
 	if unreached.Load()*10 > int64(len(trials)) {
@@ -404,26 +374,7 @@ func (h *mountWatcher) Before(c *tracer.Call) tracer.Do {
 		return tracer.Do{}
 	}
 	h.hit = true
-	switch h.fault {
-	case eio, enospc:
-		errno := map[fault]unix.Errno{eio: unix.EIO, enospc: unix.ENOSPC}[h.fault]
-		if s.kind == tracer.Close {
-			return tracer.Do{What: tracer.FailAfter, Errno: errno}
-		}
-		return tracer.Do{What: tracer.Fail, Errno: errno}
-	case short:
-		if n := shorter(c); n > 0 {
-			return tracer.Do{What: tracer.Shorten, Count: n}
-		}
-	case hang:
-		h.tracer.WakeAfter(4 * mountPatience)
-		return tracer.Do{What: tracer.Hold}
-	case crashBefore:
-		return tracer.Do{What: tracer.Kill}
-	case crashAfter:
-		return tracer.Do{What: tracer.KillAfter}
-	}
-	return tracer.Do{}
+	return h.fault.strike(c, h.tracer, 4*mountPatience)
 }
 
 // After implements tracer.Handler.

@@ -135,20 +135,27 @@ func (h *watcher) Before(c *tracer.Call) tracer.Do {
 
 // strike is what the fault does to the call.
 func (h *watcher) strike(s site, c *tracer.Call, m *medium) tracer.Do {
-	switch h.fault {
+	h.holding = h.fault == hang
+	fails := h.fault == eio || h.fault == enospc
+	if fails && m != nil && s.kind == tracer.Flush {
+		m.failed(c)
+	}
+	if fails && h.thenCrash && s.kind != tracer.Close {
+		return tracer.Do{What: tracer.Kill}
+	}
+	return h.fault.strike(c, h.tracer, hangAtMost(s.role))
+}
+
+// strike is what a fault does to a call; one that hangs goes on after a time.
+func (f fault) strike(c *tracer.Call, by *tracer.Tracer, hangs time.Duration) tracer.Do {
+	switch f {
 	case eio, enospc:
 		errno := unix.EIO
-		if h.fault == enospc {
+		if f == enospc {
 			errno = unix.ENOSPC
 		}
-		if m != nil && s.kind == tracer.Flush {
-			m.failed(c)
-		}
-		if s.kind == tracer.Close { // it is closed all the same
+		if c.Kind == tracer.Close { // it is closed all the same
 			return tracer.Do{What: tracer.FailAfter, Errno: errno}
-		}
-		if h.thenCrash {
-			return tracer.Do{What: tracer.Kill}
 		}
 		return tracer.Do{What: tracer.Fail, Errno: errno}
 	case short:
@@ -156,8 +163,7 @@ func (h *watcher) strike(s site, c *tracer.Call, m *medium) tracer.Do {
 			return tracer.Do{What: tracer.Shorten, Count: n}
 		}
 	case hang:
-		h.holding = true
-		h.tracer.WakeAfter(hangAtMost(s.role))
+		by.WakeAfter(hangs)
 		return tracer.Do{What: tracer.Hold}
 	case crashBefore:
 		return tracer.Do{What: tracer.Kill}

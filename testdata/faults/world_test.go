@@ -72,8 +72,13 @@ func newWorld(t testing.TB, drives ...string) *world {
 
 func (w *world) must(err error) {
 	w.t.Helper()
+	must(w.t, err)
+}
+
+func must(t testing.TB, err error) {
+	t.Helper()
 	if err != nil {
-		w.t.Fatal(err)
+		t.Fatal(err)
 	}
 }
 
@@ -129,24 +134,35 @@ func (w *world) live(h *watcher) tracer.End {
 	errors, err := os.OpenFile(w.dir("stderr"), os.O_CREATE|os.O_APPEND|os.O_RDWR, 0o644)
 	w.must(err)
 	defer errors.Close()
+	var by *tracer.Tracer
+	if h != nil {
+		by = h.tracer
+	}
+	return runLife(w.t, ordersIn+"="+string(text), by, errors)
+}
+
+// runLife runs this very program with orders in its environment, under a tracer or freely,
+// until it ends. What it says goes to a file.
+func runLife(t testing.TB, orders string, by *tracer.Tracer, says *os.File) tracer.End {
+	t.Helper()
 	self, err := os.Executable()
-	w.must(err)
-	env := []string{ordersIn + "=" + string(text), "GODEBUG=asyncpreemptoff=1", "GOMAXPROCS=2", "GOGC=400"}
-	if h == nil {
+	must(t, err)
+	env := []string{orders, "GODEBUG=asyncpreemptoff=1", "GOMAXPROCS=2", "GOGC=400"}
+	if by == nil {
 		cmd := exec.Command(self)
-		cmd.Env, cmd.Stderr, cmd.WaitDelay = env, errors, lifeLimit
+		cmd.Env, cmd.Stderr, cmd.WaitDelay = env, says, lifeLimit
 		limit := time.AfterFunc(lifeLimit, func() { cmd.Process.Kill() })
 		defer limit.Stop()
 		err := cmd.Run()
 		if _, exited := err.(*exec.ExitError); err != nil && !exited {
-			w.t.Fatal(err)
+			t.Fatal(err)
 		}
 		return tracer.End{Status: cmd.ProcessState.ExitCode(), TimedOut: cmd.ProcessState.ExitCode() < 0}
 	}
-	end, err := h.tracer.Run(tracer.Program{
-		Path: self, Args: []string{"box"}, Env: env, Files: []uintptr{errors.Fd(), errors.Fd(), errors.Fd()}, Limit: lifeLimit,
+	end, err := by.Run(tracer.Program{
+		Path: self, Args: []string{"life"}, Env: env, Files: []uintptr{says.Fd(), says.Fd(), says.Fd()}, Limit: lifeLimit,
 	})
-	w.must(err)
+	must(t, err)
 	return end
 }
 
