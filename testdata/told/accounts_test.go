@@ -57,7 +57,7 @@ var accounts = map[string]account{
 	"sudo bothy enrol /dev/sdb1 --name bay-3":   {says: `^/dev/sdb1 \(/dev/loop[0-9]+\) is enrolled as bay-3, identity `},
 	"bothy check-policy /etc/bothy/policy.toml": {says: `sound`},
 	"systemctl edit bothy.socket":               {never: "it opens an editor on a booted system; what is to be written there is systemd's own syntax"},
-	"systemctl enable bothy.socket && systemctl stop bothy && systemctl start bothy.socket bothy": {never: "it changes a booted system; the daemon's part of it is told by the story socket.txtar"},
+	"systemctl enable bothy.socket && systemctl stop bothy && systemctl start bothy.socket bothy": {test: "TestStory_installedFromPackage", file: "testdata/stories/installed_test.go", holds: "systemctl enable bothy.socket && systemctl stop bothy && systemctl start bothy.socket bothy"},
 	"bothy status":                             {says: `^box skerry-2: `},
 	"sudo bothy status":                        {says: `^box skerry-2: `},
 	"sudo bothy recover bay-1 bay-2":           {says: `(?s)^bay-1: .*^bay-2: `},
@@ -66,9 +66,10 @@ var accounts = map[string]account{
 	"journalctl -k":                            {says: `No journal files|^\w{3} \d\d `}, // of a machine that was not booted
 	"ss -ltnp":                                 {says: `^State `},
 	"ss -lxp":                                  {says: `^Netid `},
-	"systemctl edit bothy":                     {never: "it opens an editor on a booted system; what is to be written there is systemd's own syntax"},
-	"systemctl enable systemd-time-wait-sync":  {never: "it changes a booted system, with a unit of systemd's own; TestBox_waitsForTheClock holds our drop-in against systemd's parser"},
-	"udevadm info -q property /dev/sdb1":       {says: `^DEVNAME=/dev/loop`},
+	"sudo apt install --no-install-recommends PACKAGE": {test: "TestStory_installedFromPackage", file: "testdata/stories/installed_test.go", holds: "apt-get install -q -y --no-install-recommends"},
+	"systemctl edit bothy":                             {never: "it opens an editor on a booted system; what is to be written there is systemd's own syntax"},
+	"systemctl enable systemd-time-wait-sync":          {never: "it changes a booted system, with a unit of systemd's own; TestBox_waitsForTheClock holds our drop-in against systemd's parser"},
+	"udevadm info -q property /dev/sdb1":               {says: `^DEVNAME=/dev/loop`},
 
 	"bothy check-policy /etc/bothy/policy.toml && systemctl reload bothy":           {says: `sound`},
 	"bothy copy /media/card --to /mnt/one --to /mnt/two":                            {says: `proven`},
