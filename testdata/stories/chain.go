@@ -23,7 +23,7 @@ type Cut struct {
 	Plan       string     // when the power was to fail
 	Fell       string     // and in the midst of what it did
 	Losses     map[string]string
-	Outcome    string   // released, held, cut again, or not known
+	Outcome    string   // released, held, cut again, no box, or not known
 	Violations []string // the box's
 	Notes      []string
 	Seconds    float64 // for the cut and what followed
@@ -90,10 +90,12 @@ func (c *chain) run(cuts int) {
 	for i := range cuts {
 		began := time.Now()
 		plan := aMoment(c.chance, i > 0)
+		if !c.live() {
+			return
+		}
 		c.cuts = append(c.cuts, Cut{
 			FS: c.fs[driveA], Second: c.fs[driveB], Number: i + 1, Plan: plan.String(), Outcome: "not known",
 		})
-		c.live()
 		c.until(plan)
 		c.cut(i > 0)
 		c.judgeCut()
@@ -104,7 +106,9 @@ func (c *chain) run(cuts int) {
 		c.guest.Rethaw(c.rig.frozen)
 	}
 	began := time.Now()
-	c.live()
+	if !c.live() {
+		return
+	}
 	c.conclude()
 	if cuts > 0 {
 		c.last().Seconds += time.Since(began).Seconds()
@@ -129,8 +133,9 @@ func (c *chain) remark(format string, args ...any) {
 	c.t.Log(text)
 }
 
-// live begins one life of the box: everything plugged in, then the daemon.
-func (c *chain) live() {
+// live begins one life of the box: everything plugged in, then the daemon. After a cut that
+// has torn its own disk beyond what a boot mends there is none: no light, nothing said.
+func (c *chain) live() bool {
 	c.t.Helper()
 	c.work, c.logs, c.watches = map[string]string{}, map[string]string{}, map[string]*testbed.LogWatch{}
 	c.at = map[string]int{}
@@ -146,7 +151,7 @@ func (c *chain) live() {
 		disks = append(disks, testbed.USBDisk{ID: id, Image: c.work[id], Options: testbed.USBOptions{WriteLog: c.logs[id]}})
 	}
 	disks = append(disks, testbed.USBDisk{ID: "card", Image: c.rig.card, Options: testbed.USBOptions{Removable: true}})
-	c.guest.PushUSB(disks...)
+	c.guest.PlugUSBs(disks...)
 	for _, id := range disksOfCut {
 		w, err := testbed.WatchLog(c.logs[id])
 		if err != nil {
@@ -157,8 +162,30 @@ func (c *chain) live() {
 	c.guest.WritePolicy(c.policy)
 	b := &Box{Guest: c.guest, t: c.t}
 	c.witness = b.Witness(c.watches)
-	c.guest.MustRun(`for label in STATE SKERRY_A SKERRY_B ` + cardLabel + `; do udevadm wait --timeout=120 /dev/disk/by-label/$label || exit 1; done
-		mount /dev/disk/by-label/STATE /var/lib/bothy && systemctl start --no-block bothy`)
+	// By its place, since what is torn may have lost its label; and mended as at every boot.
+	booted := c.guest.Run(`disk=` + c.guest.Node(stateDisk) + `; fsck.ext4 -p $disk; mount $disk /var/lib/bothy`)
+	if booted.Exit != 0 {
+		c.noBox(booted)
+		return false
+	}
+	c.guest.MustRun(`systemctl start --no-block bothy`)
+	return true
+}
+
+// noBox ends a chain whose box does not come up again.
+func (c *chain) noBox(booted testbed.Result) {
+	c.t.Helper()
+	c.witness.End()
+	c.guest.PowerCut()
+	for _, w := range c.watches {
+		w.Close()
+	}
+	if !c.torn[stateDisk] {
+		c.wrong("the box's own disk, of which no write was torn, cannot be mounted: %s%s", booted.Stdout, booted.Stderr)
+		return
+	}
+	c.remark("the box's own disk is beyond what a boot mends: %s%s", booted.Stdout, booted.Stderr)
+	c.last().Outcome = "no box"
 }
 
 // cut lets the power fail: of what no flush had followed, chance decides.
