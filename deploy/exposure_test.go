@@ -2,7 +2,9 @@ package deploy
 
 import (
 	"encoding/json"
+	"os"
 	"os/exec"
+	"path/filepath"
 	"slices"
 	"strings"
 	"testing"
@@ -44,10 +46,7 @@ var exposedFor = map[string]string{
 // is known, has a reason, and is not more than it was.
 func TestService_exposure(t *testing.T) {
 	t.Parallel()
-	analyze := judges.Need(t, "systemd-analyze")
-	if version, err := exec.Command(analyze, "--version").Output(); err != nil || !strings.HasPrefix(string(version), "systemd 252 ") {
-		t.Skipf("left out: this is not the systemd of Debian 12, and each judges in its own way: %.20s", version)
-	}
+	analyze := judgeOfServices(t)
 	out, err := exec.Command(analyze, "security", "--offline=true", "--no-pager", "--json=short", "bothy.service").Output()
 	if err != nil {
 		t.Fatalf("systemd-analyze security: %v", err)
@@ -80,6 +79,60 @@ func TestService_exposure(t *testing.T) {
 	for line := range strings.Lines(string(text)) {
 		if strings.Contains(line, "Overall") {
 			t.Log(strings.TrimSpace(line))
+		}
+	}
+}
+
+func judgeOfServices(t *testing.T) string {
+	t.Helper()
+	analyze := judges.Need(t, "systemd-analyze")
+	if version, err := exec.Command(analyze, "--version").Output(); err != nil || !strings.HasPrefix(string(version), "systemd 252 ") {
+		t.Skipf("left out: this is not the systemd of Debian 12, and each judges in its own way: %.20s", version)
+	}
+	return analyze
+}
+
+// allTakenAway is what systemd can still take from a service that mounts media, listens to
+// udev and serves a page, whatever is lost with it: the kernel's keeping paths inside their
+// root, the clock's word, who swaps, folders under /home, drives that others may read, the
+// page for anybody but this machine.
+const allTakenAway = `
+UMask=0077
+ProtectHome=yes
+ProtectClock=yes
+RestrictSUIDSGID=yes
+ProcSubset=pid
+RootDirectory=/srv
+IPAddressDeny=any
+IPAddressAllow=localhost
+CapabilityBoundingSet=
+CapabilityBoundingSet=CAP_SYS_ADMIN CAP_DAC_OVERRIDE
+SystemCallFilter=~adjtimex clock_adjtime
+SystemCallFilter=~@clock @privileged
+SystemCallFilter=mount umount2
+`
+
+// TestService_exposureFloor shows how far down the judge goes for one service that does
+// what this one is for: its lowest is above 2.0, a bound that is often asked for.
+func TestService_exposureFloor(t *testing.T) {
+	t.Parallel()
+	analyze := judgeOfServices(t)
+	unit, err := os.ReadFile("bothy.service")
+	if err != nil {
+		t.Fatal(err)
+	}
+	text, install, ok := strings.Cut(string(unit), "[Install]")
+	if !ok {
+		t.Fatal("bothy.service has no [Install]")
+	}
+	bare := filepath.Join(t.TempDir(), "bare.service")
+	if err := os.WriteFile(bare, []byte(text+allTakenAway+"[Install]"+install), 0o644); err != nil {
+		t.Fatal(err)
+	}
+	for tenths, within := range map[string]bool{"22": true, "21": false} {
+		out, err := exec.Command(analyze, "security", "--offline=true", "--no-pager", "--threshold="+tenths, bare).CombinedOutput()
+		if !strings.Contains(string(out), "Overall") || (err == nil) != within {
+			t.Errorf("at most %s tenths: %v, want %v\n%s", tenths, err == nil, within, out)
 		}
 	}
 }
