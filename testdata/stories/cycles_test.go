@@ -37,6 +37,7 @@ func (b *Box) toll() (l toll) {
 // holds no more descriptors, mounts, loop devices and folders than after the
 // first, and no thread and no memory to speak of.
 func TestStory_pluggedAndPulled(t *testing.T) {
+	inTurn(t, 1)
 	t.Parallel()
 	t.Cleanup(func() { logCost(t) }) // when the guest is gone, and so counted
 	tree := NewTree(t, "cycles", 2, 0, 0)

@@ -79,6 +79,7 @@ func TestStory_twoPartitionsAndAStranger(t *testing.T) {
 // The medium of one drive changes behind a clean cache, between the write and
 // the read-back: only that copy is not proven.
 func TestStory_imageChangedBehindACleanCache(t *testing.T) {
+	inTurn(t, 1)
 	t.Parallel()
 	tree := NewTree(t, "behind", 0, 3, 6)
 	card := testbed.MakeImage(t, testbed.FAT32, 96*testbed.MiB, "SKUA_D1", tree.dir)

@@ -80,6 +80,7 @@ func (c *crawling) ends() {
 // released. What was proven is not written again: the drives are given less
 // than twice the card's bytes.
 func TestStory_cardPulledAndPutBack(t *testing.T) {
+	inTurn(t, 2)
 	t.Parallel()
 	b := startCrawling(t, "SKUA_F1", NewTree(t, "pulled", 0, 6, 5), testbed.Ext4)
 	b.inMidCopy(7)
@@ -101,6 +102,7 @@ func TestStory_cardPulledAndPutBack(t *testing.T) {
 // One drive is pulled in mid-copy: the other copy finishes, and the card is
 // held until the drive is back.
 func TestStory_drivePulled(t *testing.T) {
+	inTurn(t, 2)
 	t.Parallel()
 	b := startCrawling(t, "SKUA_F2", NewTree(t, "drive", 0, 6, 4), testbed.FAT32)
 	b.inMidCopy(7)
@@ -156,6 +158,7 @@ func TestStory_shutDownInMidCopy(t *testing.T) {
 // the offload is void and not one byte of the second card stands under the
 // first one's name.
 func TestStory_swappedInTheReader(t *testing.T) {
+	inTurn(t, 1)
 	t.Parallel()
 	first, second := NewTree(t, "swap-first", 0, 8, 5), NewTree(t, "swap-second", 0, 8, 5)
 	cardA := testbed.MakeImage(t, testbed.FAT32, 96*testbed.MiB, "SKUA_G1", first.dir)

@@ -12,6 +12,7 @@ import (
 // it was: the same one, with what was proven not written again. When all is done
 // it stands still and feeds the watchdog no more: that, too, ends in another life.
 func TestStory_killedAndOutOfMemory(t *testing.T) {
+	inTurn(t, 1)
 	longStory(t)
 	t.Parallel()
 	b := startCrawling(t, "SKUA_K1", NewTree(t, "killed", 0, 7, 4), testbed.Ext4)
