@@ -52,6 +52,19 @@ func pick(trials []trial, always func(trial) bool, stride int) (list []trial) {
 
 func never(trial) bool { return false }
 
+// thirdOf leaves a third of the cases that are always in the sample when cases take turns:
+// what they strike at is struck in process, at every call, in each run.
+func thirdOf(always func(trial) bool) func(trial) bool {
+	n := 0
+	return func(c trial) bool {
+		if !always(c) {
+			return false
+		}
+		n++
+		return *turn < 0 || n%3 == *turn
+	}
+}
+
 // sideBySide does n things, as many at a time as are wanted abreast.
 func sideBySide(n int, do func(worker, i int)) {
 	var next atomic.Int64

@@ -47,9 +47,9 @@ func TestOffload(t *testing.T) {
 	w := ready(t, "drive-a", "drive-b")
 	sites := record(t, w, 3)
 	show(t, sites)
-	campaign(t, w, len(sites), pick(trialsOf(sites), func(c trial) bool {
+	campaign(t, w, len(sites), pick(trialsOf(sites), thirdOf(func(c trial) bool {
 		return c.site.changes() && c.fault == crashAfter && c.site.role != stateDir
-	}, 40))
+	}), 40))
 }
 
 // TestPowerCuts: after every call that changes something the power goes, and the
@@ -101,7 +101,7 @@ func TestFlushes(t *testing.T) {
 		once.fault, once.loss, once.thenCrash = eio, zeroes, true
 		return []trial{end, once}
 	})
-	campaign(t, w, len(sites), pick(trials, func(c trial) bool { return !c.thenCrash }, 4))
+	campaign(t, w, len(sites), pick(trials, thirdOf(func(c trial) bool { return !c.thenCrash }), 4))
 }
 
 // trialsAt makes the trials of the sites that are wanted.

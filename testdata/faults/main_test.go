@@ -14,6 +14,7 @@ import (
 var (
 	every    = flag.Bool("every", false, "every case, not a sample")
 	strideOf = flag.Int("stride", 0, "one of so many of the sampled cases; 0: as the test has it")
+	turn     = flag.Int("turn", -1, "of the cases that take turns, the third of turn `N` alone, 0 to 2; -1: all")
 	from     = flag.Int("from", 0, "begin with this case")
 	siteAt   = flag.String("site", "", "only this site: its number or its name")
 	firstAt  = flag.String("first", "", "TestPairs: only this first site")

@@ -14,7 +14,7 @@ import (
 // middle of that. The clock of this guest is never right, so that after a start
 // every proof is taken to be old.
 func TestStory_damageIsFoundAndHealed(t *testing.T) {
-	inTurn(t, 1)
+	inTurn(t, 0)
 	t.Parallel()
 	tree := NewTree(t, "rot", 3, 2, 3)
 	card := testbed.MakeImage(t, testbed.FAT32, 64*testbed.MiB, "SKUA_R1", tree.dir)
