@@ -41,6 +41,12 @@ type crawling struct {
 // startCrawling boots a box and plugs in an exFAT drive, another one, and the card.
 func startCrawling(t *testing.T, label string, tree Tree, other testbed.FS) *crawling {
 	t.Helper()
+	return crawlingAfter(t, label, tree, other, nil)
+}
+
+// crawlingAfter does something to the box before anything is plugged in.
+func crawlingAfter(t *testing.T, label string, tree Tree, other testbed.FS, before func(c *crawling)) *crawling {
+	t.Helper()
 	c := &crawling{tree: tree, kinds: [2]testbed.FS{testbed.ExFAT, other}}
 	c.card = testbed.MakeImage(t, testbed.FAT32, 96*testbed.MiB, label, tree.dir)
 	c.digest = testbed.Digest(t, c.card)
@@ -48,6 +54,9 @@ func startCrawling(t *testing.T, label string, tree Tree, other testbed.FS) *cra
 		c.drives[i] = testbed.MakeImage(t, c.kinds[i], 96*testbed.MiB, name, "")
 	}
 	c.Box = StartBox(t, besides, testbed.Options{})
+	if before != nil {
+		before(c)
+	}
 	c.PlugUSB("drive-a", c.drives[0], testbed.USBOptions{})
 	c.PlugUSB("drive-b", c.drives[1], testbed.USBOptions{})
 	c.PlugUSB("card", c.card, testbed.USBOptions{Removable: true, ReadBps: crawl, WriteBps: 1 << 20})
