@@ -15,12 +15,12 @@ func TestStory_partsGoMissing(t *testing.T) {
 	inTurn(t, 1)
 	t.Parallel()
 	state := testbed.MakeImage(t, testbed.Ext4, 32*testbed.MiB, "STATE", "")
-	b := crawlingAfter(t, "SKUA_M1", NewTree(t, "missing", 0, 8, 4), testbed.Ext4, func(c *crawling) {
+	b := crawlingAfter(t, "SKUA_M1", NewTree(t, "missing", 0, 12, 4), testbed.Ext4, func(c *crawling) {
 		c.MustRun("systemctl stop bothy")
 		c.Guest.PlugUSB("state", state, testbed.USBOptions{}) // no drive of the oracle's
 		c.MustRun("mount " + c.Node("state") + " /var/lib/bothy && systemctl start bothy")
 	})
-	b.inMidCopy(8)
+	b.inMidCopy(12)
 	pid := b.daemonPID()
 
 	b.MustRun(`keyboard=$(readlink -f "/sys/class/leds/` + cardLED + `/device/device") && basename "$keyboard" >"$keyboard/driver/unbind"`)
@@ -41,12 +41,13 @@ func TestStory_partsGoMissing(t *testing.T) {
 	b.MustRun("echo 0x9 >/sys/class/net/lo/flags")
 
 	b.UnplugUSB("state")
-	s := b.untilSaid("ledger-failing")
+	s := b.Until("somebody looks", func(Status) bool { return true })
 	if len(s.Offloads) != 1 || !s.Offloads[0].Running {
 		t.Errorf("the copy was over before all was missing: %+v", s.Offloads)
 	}
-	b.untilSaid("journal-unreachable")
 	b.hurry()
+	b.untilSaid("ledger-failing")
+	b.untilSaid("journal-unreachable")
 	b.UntilDecided("SKUA_M1", "release")
 	if now := b.daemonPID(); now != pid {
 		t.Errorf("the daemon is another process (%s, was %s)", now, pid)
