@@ -43,36 +43,16 @@ type disk struct {
 // PlugUSB plugs a disk in and waits until the guest's udev has dealt with it.
 func (g *Guest) PlugUSB(id, image string, options USBOptions) {
 	g.t.Helper()
-	if g.disks[id] != nil {
-		g.t.Fatalf("plug USB disk %s: it is plugged in", id)
-	}
-	ctx, cancel := context.WithTimeout(context.Background(), deviceLimit)
-	defer cancel()
-	d := &disk{USBDisk: USBDisk{ID: id, Image: image, Options: options}}
-	if err := g.attach(ctx, d); err != nil {
-		g.t.Fatalf("plug USB disk %s: %v", id, err)
-	}
-	g.disks[id] = d
-	g.awaitDisks(d)
+	g.PlugUSBs(USBDisk{ID: id, Image: image, Options: options})
 }
 
 // PlugUSBs plugs several disks in, one right after the other, and then waits
 // until the guest's udev has dealt with all.
 func (g *Guest) PlugUSBs(disks ...USBDisk) {
 	g.t.Helper()
-	g.PushUSB(disks...)
-	var list []*disk
-	for _, usb := range disks {
-		list = append(list, g.disks[usb.ID])
-	}
-	g.awaitDisks(list...)
-}
-
-// PushUSB plugs disks in one after the other and waits for nothing.
-func (g *Guest) PushUSB(disks ...USBDisk) {
-	g.t.Helper()
 	ctx, cancel := context.WithTimeout(context.Background(), deviceLimit)
 	defer cancel()
+	var list []*disk
 	for _, usb := range disks {
 		if g.disks[usb.ID] != nil {
 			g.t.Fatalf("plug USB disk %s: it is plugged in", usb.ID)
@@ -82,7 +62,9 @@ func (g *Guest) PushUSB(disks ...USBDisk) {
 			g.t.Fatalf("plug USB disk %s: %v", usb.ID, err)
 		}
 		g.disks[usb.ID] = d
+		list = append(list, d)
 	}
+	g.awaitDisks(list...)
 }
 
 // awaitDisks waits until udev has dealt with disks and their partitions.
