@@ -6,7 +6,6 @@ import (
 	"maps"
 	"math/rand/v2"
 	"os"
-	"os/exec"
 	"path/filepath"
 	"slices"
 	"testing"
@@ -145,9 +144,7 @@ func (c *chain) live() bool {
 		c.work[id] = filepath.Join(c.dir, id+".img")
 		c.logs[id] = filepath.Join(c.dir, id+".log")
 		os.Remove(c.work[id])
-		if out, err := exec.Command("cp", "--sparse=always", c.now[id], c.work[id]).CombinedOutput(); err != nil {
-			c.t.Fatalf("copy image: %v\n%s", err, out)
-		}
+		copyImage(c.t, c.now[id], c.work[id])
 		disks = append(disks, testbed.USBDisk{ID: id, Image: c.work[id], Options: testbed.USBOptions{WriteLog: c.logs[id]}})
 	}
 	disks = append(disks, testbed.USBDisk{ID: "card", Image: c.rig.card, Options: testbed.USBOptions{Removable: true}})
@@ -172,16 +169,24 @@ func (c *chain) live() bool {
 	return true
 }
 
-// noBox ends a chain whose box does not come up again.
-func (c *chain) noBox(booted testbed.Result) {
+// off ends a life when nothing more is to come of it.
+func (c *chain) off() {
 	c.t.Helper()
 	c.witness.End()
 	c.guest.PowerCut()
 	for _, w := range c.watches {
 		w.Close()
 	}
-	if !c.torn[stateDisk] {
-		c.wrong("the box's own disk, of which no write was torn, cannot be mounted: %s%s", booted.Stdout, booted.Stderr)
+}
+
+// noBox ends a chain whose box does not come up again. There must be a reason: a write was
+// torn, and this machine's kernel cannot mount the disk either.
+func (c *chain) noBox(booted testbed.Result) {
+	c.t.Helper()
+	c.off()
+	_, err := testbed.TryExtract(testbed.Ext4, c.now[stateDisk], filepath.Join(c.dir, "judged-state"))
+	if !c.torn[stateDisk] || err == nil {
+		c.wrong("the box's own disk cannot be mounted (a write was torn: %v; here: %v): %s%s", c.torn[stateDisk], err, booted.Stdout, booted.Stderr)
 		return
 	}
 	c.remark("the box's own disk is beyond what a boot mends: %s%s", booted.Stdout, booted.Stderr)
@@ -248,14 +253,10 @@ func (c *chain) conclude() {
 	c.t.Helper()
 	b := &Box{Guest: c.guest, t: c.t}
 	s := b.Until("the box has come to an end", func(s Status) bool { return outcome(s) != "" })
-	c.witness.End()
+	c.off()
 	c.said = append(c.said, c.witness.Said()...)
 	for _, d := range c.witness.Disagreements() {
 		c.wrong("the windows disagree: %s", d)
-	}
-	c.guest.PowerCut()
-	for _, w := range c.watches {
-		w.Close()
 	}
 	if len(c.cuts) > 0 {
 		c.last().Outcome = outcome(s)

@@ -16,21 +16,19 @@ import (
 func TestStory_driveThatForgets(t *testing.T) {
 	inTurn(t, 0)
 	t.Parallel()
-	var remembers string
+	remembers := filepath.Join(t.TempDir(), "remembers.img")
 	b := crawlingAfter(t, "SKUA_V1", NewTree(t, "forgets", 3, 1, 3), testbed.Ext4, func(c *crawling) {
 		// What the drive has really kept is what it was when the box first knew it.
 		c.PlugUSB("drive-b", c.drives[1], testbed.USBOptions{})
 		c.Until("the drive is known", func(s Status) bool { return s.AttachedDrives() == 1 && s.settled() })
 		c.UnplugUSB("drive-b")
-		remembers = duplicate(t, c.drives[1])
+		copyImage(t, c.drives[1], remembers)
 	})
 	b.hurry()
 	b.UntilDecided("SKUA_V1", "release")
 	b.UnplugUSB("drive-b")
 	b.Until("the drive is away", func(s Status) bool { return s.AttachedDrives() == 1 })
-	if out, err := exec.Command("cp", "--sparse=always", remembers, b.drives[1]).CombinedOutput(); err != nil {
-		t.Fatalf("%v\n%s", err, out)
-	}
+	copyImage(t, remembers, b.drives[1])
 	b.Throttle("card", crawl, 1<<20) // the hold is there to be seen
 	b.PlugUSB("drive-b", b.drives[1], testbed.USBOptions{})
 	b.Until("the release is taken back", func(s Status) bool {
@@ -39,15 +37,6 @@ func TestStory_driveThatForgets(t *testing.T) {
 	b.hurry()
 	b.UntilDecided("SKUA_V1", "release")
 	b.ends()
-}
-
-func duplicate(t *testing.T, image string) string {
-	t.Helper()
-	name := filepath.Join(t.TempDir(), filepath.Base(image))
-	if out, err := exec.Command("cp", "--sparse=always", image, name).CombinedOutput(); err != nil {
-		t.Fatalf("%v\n%s", err, out)
-	}
-	return name
 }
 
 // A drive's file system comes upon an error in mid-copy and lets nobody write any more, as

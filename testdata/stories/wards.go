@@ -71,6 +71,13 @@ func probeImage(t *testing.T, image string) map[string]string {
 	return facts
 }
 
+func copyImage(t *testing.T, from, to string) {
+	t.Helper()
+	if out, err := exec.Command("cp", "--sparse=always", from, to).CombinedOutput(); err != nil {
+		t.Fatalf("copy image: %v\n%s", err, out)
+	}
+}
+
 func partitions(t *testing.T, disk string) int {
 	t.Helper()
 	out, err := exec.Command("sfdisk", "-q", "-l", "-o", "Start", disk).Output()
